@@ -1,0 +1,255 @@
+// Package message is what goes over the wire to the page and to other programs:
+// the one declaration from which the OpenAPI document, and from that the page's
+// types, are made.
+//
+// All times are UTC; all values are in the channel's own SI unit. A page turns
+// them into the shed's zone and the person's units.
+package message
+
+import (
+	"time"
+
+	"ashlamp/rules/telemetry"
+	"ashlamp/rules/verdict"
+)
+
+// Shed says where the page is.
+type Shed struct {
+	ID   string `json:"id"`
+	Name string `json:"name"`
+	// Timezone is an IANA zone name.
+	Timezone string `json:"timezone"`
+	// People are the names that may be chosen as who confirms.
+	People []string `json:"people"`
+}
+
+// Engine is what an engine is, apart from how it is now.
+type Engine struct {
+	ID   string `json:"id"`
+	Name string `json:"name"`
+	// Tanks is 0, 1 or 2.
+	Tanks int `json:"tanks"`
+	// WorkingPressure is the boiler's working pressure in pascal, gauge.
+	WorkingPressure float64 `json:"working_pressure"`
+	// Measured lists the channels that the configuration says are measured.
+	Measured []telemetry.Channel `json:"measured"`
+	// Marks are the limits that a drawing shows, by the limit's key; absent where
+	// the owner has set none. Pressures in pascal, temperatures in degree Celsius.
+	Marks map[string]float64 `json:"marks"`
+}
+
+// Reading is the newest sample of a channel.
+type Reading struct {
+	// Value is null where there is no number.
+	Value   *float64          `json:"value"`
+	Unit    telemetry.Unit    `json:"unit"`
+	Quality telemetry.Quality `json:"quality"`
+	// Reason says why the quality is not good.
+	Reason string    `json:"reason,omitempty"`
+	At     time.Time `json:"at"`
+	// AgeS is At's age in seconds when the message was made.
+	AgeS float64 `json:"age_s"`
+	// Stale is true when the age is over the channel's limit.
+	Stale bool `json:"stale"`
+	// FreshS is that limit in seconds.
+	FreshS float64 `json:"fresh_s"`
+	// Uncertainty is the expanded uncertainty (coverage factor 2) in the channel's unit.
+	Uncertainty float64 `json:"uncertainty"`
+}
+
+// Given is a person's word that stands.
+type Given struct {
+	Confirm string    `json:"confirm"`
+	By      string    `json:"by"`
+	At      time.Time `json:"at"`
+	// Until is when it lapses by time alone; absent where only an event ends it.
+	Until *time.Time `json:"until,omitempty"`
+}
+
+// Reason is one evidence of a step, as judged now.
+type Reason struct {
+	Evidence string          `json:"evidence"`
+	Title    string          `json:"title"`
+	Verdict  verdict.Verdict `json:"verdict"`
+	Text     string          `json:"text"`
+	// Confirm is the id of the confirmation that this evidence is, or that stands
+	// in its place; absent where samples alone tell.
+	Confirm string `json:"confirm,omitempty"`
+}
+
+// Step is a thing the crew is about to do, as judged now.
+type Step struct {
+	ID      string          `json:"id"`
+	Title   string          `json:"title"`
+	Verdict verdict.Verdict `json:"verdict"`
+	Because []Reason        `json:"because"`
+	// Since is when the verdict became what it is.
+	Since time.Time `json:"since"`
+	// Done is when the deed was done, as seen or said; absent while it is not.
+	Done *time.Time `json:"done,omitempty"`
+}
+
+// Ask is something that needs a person: a confirmation, or a word that the
+// disposal begins or ends.
+type Ask struct {
+	// Confirm is the confirmation's id; absent where Say is set.
+	Confirm string `json:"confirm,omitempty"`
+	// Say is "disposal-begin", "disposal-end" or "fire-lit"; absent where Confirm is set.
+	Say string `json:"say,omitempty"`
+	// Question is put as it would be asked aloud.
+	Question string `json:"question"`
+	// Step is the step that it is asked for.
+	Step string `json:"step"`
+	// Now is false where it is to be asked later; Note then says when.
+	Now  bool   `json:"now"`
+	Note string `json:"note,omitempty"`
+}
+
+// Forecast says when something will be reached.
+type Forecast struct {
+	Forecast string     `json:"forecast"`
+	Assuming string     `json:"assuming"`
+	ETA      *time.Time `json:"eta"`
+	Lo       *time.Time `json:"lo,omitempty"`
+	Hi       *time.Time `json:"hi,omitempty"`
+	Text     string     `json:"text,omitempty"`
+}
+
+// Alarm is a watch that is not normal.
+type Alarm struct {
+	ID       string    `json:"id"`
+	Watch    string    `json:"watch"`
+	State    string    `json:"state"`
+	Priority string    `json:"priority"`
+	Text     string    `json:"text"`
+	Since    time.Time `json:"since"`
+}
+
+// State is how an engine is now.
+type State struct {
+	Engine string    `json:"engine"`
+	At     time.Time `json:"at"`
+	Phase  string    `json:"phase"`
+	// LayUp is the lay-up that this disposal leads to.
+	LayUp    telemetry.LayUp               `json:"lay_up"`
+	Disposal *Disposal                     `json:"disposal,omitempty"`
+	Channels map[telemetry.Channel]Reading `json:"channels"`
+	Steps    []Step                        `json:"steps"`
+	// Front is the id of the step in front: the first in working order that is not done.
+	Front         string     `json:"front"`
+	Asks          []Ask      `json:"asks"`
+	Forecasts     []Forecast `json:"forecasts"`
+	Alarms        []Alarm    `json:"alarms"`
+	Confirmations []Given    `json:"confirmations"`
+}
+
+// Disposal is the putting-away that is open, or was last.
+type Disposal struct {
+	ID    string     `json:"id"`
+	Begun time.Time  `json:"begun"`
+	Ended *time.Time `json:"ended,omitempty"`
+}
+
+// Snapshot is the whole state of the shed.
+type Snapshot struct {
+	At      time.Time `json:"at"`
+	Shed    Shed      `json:"shed"`
+	Engines []Engine  `json:"engines"`
+	States  []State   `json:"states"`
+}
+
+// Change is what became different on one engine. A field that is absent is as it
+// was; Channels holds only the channels that have a newer reading, Steps only the
+// steps that changed; Asks and Confirmations, where present, replace the whole list.
+type Change struct {
+	At            time.Time                     `json:"at"`
+	Engine        string                        `json:"engine"`
+	Phase         *string                       `json:"phase,omitempty"`
+	LayUp         *telemetry.LayUp              `json:"lay_up,omitempty"`
+	Disposal      *Disposal                     `json:"disposal,omitempty"`
+	Channels      map[telemetry.Channel]Reading `json:"channels,omitempty"`
+	Steps         []Step                        `json:"steps,omitempty"`
+	Front         *string                       `json:"front,omitempty"`
+	Asks          *[]Ask                        `json:"asks,omitempty"`
+	Forecasts     *[]Forecast                   `json:"forecasts,omitempty"`
+	Alarms        *[]Alarm                      `json:"alarms,omitempty"`
+	Confirmations *[]Given                      `json:"confirmations,omitempty"`
+	// Marks, where present, replaces the engine's marks (boiling point here moves
+	// with the barometer).
+	Marks *map[string]float64 `json:"marks,omitempty"`
+}
+
+// Beat says that the daemon is alive and nothing changed.
+type Beat struct {
+	At time.Time `json:"at"`
+}
+
+// Live is one message of the WebSocket; exactly one of Snapshot, Change and Beat
+// is set. N rises by one with each snapshot or change; a beat carries the N of
+// the newest change.
+type Live struct {
+	N        uint64    `json:"n"`
+	Snapshot *Snapshot `json:"snapshot,omitempty"`
+	Change   *Change   `json:"change,omitempty"`
+	Beat     *Beat     `json:"beat,omitempty"`
+}
+
+// Series is one channel over a span of time in at most as many buckets as were asked for.
+type Series struct {
+	Channel telemetry.Channel `json:"channel"`
+	Unit    telemetry.Unit    `json:"unit"`
+	From    time.Time         `json:"from"`
+	To      time.Time         `json:"to"`
+	Buckets []Bucket          `json:"buckets"`
+}
+
+// Bucket sums up the samples within [From, To). Min, Mean and Max are null where
+// Count is 0: a gap stays a gap.
+type Bucket struct {
+	From  time.Time         `json:"from"`
+	To    time.Time         `json:"to"`
+	Min   *float64          `json:"min"`
+	Mean  *float64          `json:"mean"`
+	Max   *float64          `json:"max"`
+	Count int               `json:"count"`
+	Worst telemetry.Quality `json:"worst"`
+}
+
+// Lanes is the past of all steps of an engine, as it was judged then.
+type Lanes struct {
+	From   time.Time `json:"from"`
+	To     time.Time `json:"to"`
+	Lanes  []Lane    `json:"lanes"`
+	Stamps []Stamp   `json:"stamps"`
+}
+
+// Lane is the verdicts of one step in order of time; the first stands from
+// Lanes.From where the verdict then is known.
+type Lane struct {
+	Step     string   `json:"step"`
+	Segments []Onward `json:"segments"`
+}
+
+// Onward is a verdict that stands from T until the next.
+type Onward struct {
+	T       time.Time       `json:"t"`
+	Verdict verdict.Verdict `json:"verdict"`
+}
+
+// Stamp is something that a person said, or a confirmation that lapsed.
+type Stamp struct {
+	T    time.Time `json:"t"`
+	Kind string    `json:"kind"`
+	// Subject is the confirmation's id, where the kind has one.
+	Subject string `json:"subject,omitempty"`
+	By      string `json:"by,omitempty"`
+}
+
+// Entry is one entry of the engine's book.
+type Entry struct {
+	Seq  uint64    `json:"seq"`
+	At   time.Time `json:"t"`
+	Kind string    `json:"kind"`
+	By   string    `json:"by,omitempty"`
+	Text string    `json:"text"`
+}
