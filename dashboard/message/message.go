@@ -4,6 +4,9 @@
 //
 // All times are UTC; all values are in the channel's own SI unit. A page turns
 // them into the shed's zone and the person's units.
+//
+// The struct tags beside json (enum, const, minLength, maxLength) are JSON Schema
+// keywords for the OpenAPI document; a field without omitempty is always there.
 package message
 
 import (
@@ -95,7 +98,7 @@ type Ask struct {
 	// Confirm is the confirmation's id; absent where Say is set.
 	Confirm string `json:"confirm,omitempty"`
 	// Say is "disposal-begin", "disposal-end" or "fire-lit"; absent where Confirm is set.
-	Say string `json:"say,omitempty"`
+	Say string `json:"say,omitempty" enum:"disposal-begin,disposal-end,fire-lit"`
 	// Question is put as it would be asked aloud.
 	Question string `json:"question"`
 	// Step is the step that it is asked for.
@@ -108,7 +111,7 @@ type Ask struct {
 // Forecast says when something will be reached.
 type Forecast struct {
 	Forecast string     `json:"forecast"`
-	Assuming string     `json:"assuming"`
+	Assuming string     `json:"assuming" enum:"as-is,blown-down"`
 	ETA      *time.Time `json:"eta"`
 	Lo       *time.Time `json:"lo,omitempty"`
 	Hi       *time.Time `json:"hi,omitempty"`
@@ -119,8 +122,8 @@ type Forecast struct {
 type Alarm struct {
 	ID       string    `json:"id"`
 	Watch    string    `json:"watch"`
-	State    string    `json:"state"`
-	Priority string    `json:"priority"`
+	State    string    `json:"state" enum:"normal,unacknowledged,acknowledged,returned-unacknowledged,shelved,suppressed,out-of-service"`
+	Priority string    `json:"priority" enum:"low,medium,high"`
 	Text     string    `json:"text"`
 	Since    time.Time `json:"since"`
 }
@@ -129,7 +132,7 @@ type Alarm struct {
 type State struct {
 	Engine string    `json:"engine"`
 	At     time.Time `json:"at"`
-	Phase  string    `json:"phase"`
+	Phase  string    `json:"phase" enum:"in-steam,fire-dropped,blowing-down,emptied,cooling,housed,laid-up,lighting-up"`
 	// LayUp is the lay-up that this disposal leads to.
 	LayUp    telemetry.LayUp               `json:"lay_up"`
 	Disposal *Disposal                     `json:"disposal,omitempty"`
@@ -164,7 +167,7 @@ type Snapshot struct {
 type Change struct {
 	At            time.Time                     `json:"at"`
 	Engine        string                        `json:"engine"`
-	Phase         *string                       `json:"phase,omitempty"`
+	Phase         *string                       `json:"phase,omitempty" enum:"in-steam,fire-dropped,blowing-down,emptied,cooling,housed,laid-up,lighting-up"`
 	LayUp         *telemetry.LayUp              `json:"lay_up,omitempty"`
 	Disposal      *Disposal                     `json:"disposal,omitempty"`
 	Channels      map[telemetry.Channel]Reading `json:"channels,omitempty"`
@@ -185,8 +188,10 @@ type Beat struct {
 }
 
 // Live is one message of the WebSocket; exactly one of Snapshot, Change and Beat
-// is set. N rises by one with each snapshot or change; a beat carries the N of
-// the newest change.
+// is set. N rises by one with each change, and goes on rising when the daemon is
+// started again; a snapshot or a beat carries the N of the newest change that it
+// follows. A client applies a change only if its N is one more than the last it
+// applied; else it asks again with after.
 type Live struct {
 	N        uint64    `json:"n"`
 	Snapshot *Snapshot `json:"snapshot,omitempty"`
@@ -239,7 +244,7 @@ type Onward struct {
 // Stamp is something that a person said, or a confirmation that lapsed.
 type Stamp struct {
 	T    time.Time `json:"t"`
-	Kind string    `json:"kind"`
+	Kind string    `json:"kind" enum:"confirmed,withdrawn,lapsed,disposal-begun,disposal-ended,fire-lit,node-put-away,node-back"`
 	// Subject is the confirmation's id, where the kind has one.
 	Subject string `json:"subject,omitempty"`
 	By      string `json:"by,omitempty"`
