@@ -1,0 +1,138 @@
+package api
+
+import (
+	"errors"
+	"fmt"
+	"net/http"
+	"unicode/utf8"
+
+	"ashlamp/dashboard/message"
+	"ashlamp/dashboard/problem"
+	"ashlamp/rules/telemetry"
+)
+
+// Longest id and name in characters; the OpenAPI document says the same.
+const (
+	maxID   = 64
+	maxName = 80
+)
+
+func (a *API) confirm(w http.ResponseWriter, r *http.Request) {
+	state, ok := a.engineOf(w, r)
+	if !ok {
+		return
+	}
+	var c message.Confirmation
+	if !readBody(w, r, &c) {
+		return
+	}
+	err := errors.Join(checkID("confirm", c.Confirm), checkName(c.By))
+	a.keep(w, r, state.Engine, http.StatusCreated, telemetry.Event{Kind: telemetry.Confirmed, Subject: c.Confirm, By: c.By}, err,
+		`Send {"confirm":"vent-open","by":"T. Oxley"} with the id of an ask in the engine's state.`)
+}
+
+func (a *API) withdraw(w http.ResponseWriter, r *http.Request) {
+	state, ok := a.engineOf(w, r)
+	if !ok {
+		return
+	}
+	var q withdrawQuery
+	if !readQuery(w, r, &q) {
+		return
+	}
+	q.Evidence = r.PathValue("evidence")
+	err := errors.Join(checkID("the confirmation's id", q.Evidence), checkName(q.By))
+	a.keep(w, r, state.Engine, http.StatusOK, telemetry.Event{Kind: telemetry.Withdrawn, Subject: q.Evidence, By: q.By}, err,
+		"Name a confirmation that stands, and who takes it back with by=NAME.")
+}
+
+func (a *API) say(w http.ResponseWriter, r *http.Request) {
+	state, ok := a.engineOf(w, r)
+	if !ok {
+		return
+	}
+	var word message.Word
+	if !readBody(w, r, &word) {
+		return
+	}
+	event, err := eventOf(word)
+	a.keep(w, r, state.Engine, http.StatusCreated, event, errors.Join(err, checkName(word.By)),
+		`Send one of {"disposal":"begin","lay_up":"dry"}, {"disposal":"end"}, {"fire":"lit"} and {"node":"ID","put_away":true}, with "by" beside it.`)
+}
+
+// keep hands the event to the speaker, unless err already says what is wrong with it.
+func (a *API) keep(w http.ResponseWriter, r *http.Request, engine string, status int, e telemetry.Event, err error, mend string) {
+	if err != nil {
+		problem.Write(w, r, problem.BadRequest, sentence(err.Error()), mend)
+		return
+	}
+	kept, err := a.speaker.Say(r.Context(), engine, e)
+	if err != nil {
+		a.failed(w, r, err)
+		return
+	}
+	a.answer(w, r, status, message.Stamp{T: kept.At.UTC(), Kind: kept.Kind.String(), Subject: kept.Subject, By: kept.By})
+}
+
+// eventOf is what the word says. A word that says two things, or half of one, is
+// an error.
+func eventOf(w message.Word) (telemetry.Event, error) {
+	said := 0
+	for _, set := range []bool{w.Disposal != "", w.Fire != "", w.Node != "" || w.PutAway != nil} {
+		if set {
+			said++
+		}
+	}
+	switch {
+	case said == 0:
+		return telemetry.Event{}, errors.New("the body says nothing")
+	case said > 1:
+		return telemetry.Event{}, errors.New("the body says more than one thing")
+	case w.LayUp != "" && w.Disposal != "begin":
+		return telemetry.Event{}, errors.New("lay_up stands only beside a disposal's begin")
+	}
+	e := telemetry.Event{By: w.By}
+	switch {
+	case w.Disposal == "begin":
+		switch w.LayUp {
+		case "", telemetry.Short, telemetry.Dry, telemetry.Wet:
+		default:
+			return e, fmt.Errorf("lay_up is %s, not short, dry or wet", quoted(string(w.LayUp)))
+		}
+		e.Kind, e.LayUp = telemetry.DisposalBegun, w.LayUp
+	case w.Disposal == "end":
+		e.Kind = telemetry.DisposalEnded
+	case w.Disposal != "":
+		return e, fmt.Errorf("disposal is %s, not begin or end", quoted(w.Disposal))
+	case w.Fire == "lit":
+		e.Kind = telemetry.FireLit
+	case w.Fire != "":
+		return e, fmt.Errorf("fire is %s, not lit", quoted(w.Fire))
+	case w.PutAway == nil:
+		return e, errors.New("put_away is missing beside node")
+	default:
+		e.Kind, e.Subject = telemetry.NodeBack, w.Node
+		if *w.PutAway {
+			e.Kind = telemetry.NodePutAway
+		}
+		return e, checkID("node", w.Node)
+	}
+	return e, nil
+}
+
+func checkID(field, id string) error {
+	if id == "" {
+		return fmt.Errorf("%s is missing", field)
+	}
+	if utf8.RuneCountInString(id) > maxID {
+		return fmt.Errorf("%s has more than %d characters", field, maxID)
+	}
+	return nil
+}
+
+func checkName(by string) error {
+	if utf8.RuneCountInString(by) > maxName {
+		return fmt.Errorf("by has more than %d characters", maxName)
+	}
+	return nil
+}
