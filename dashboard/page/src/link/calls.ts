@@ -1,0 +1,77 @@
+/** The calls under /api/v1. Each throws an [Refusal] whose text can be shown as it is. */
+import type { Ask, Lanes, Problem, Series } from "../state/wire.ts";
+import { words } from "../words/en.ts";
+
+/** Why a call did not do what it should, in words for the page. */
+export class Refusal extends Error {}
+
+/** A call that has no answer after this long is given up. */
+const patienceMs = 8_000;
+
+const base = new URL("api/v1/", document.baseURI);
+
+/** The address of the live link from message `after` on. */
+export function liveAddress(after: number): string {
+  const u = new URL("live", base);
+  u.protocol = u.protocol === "https:" ? "wss:" : "ws:";
+  if (after > 0) u.searchParams.set("after", String(after));
+  return u.href;
+}
+
+async function call(method: string, path: string, body?: unknown): Promise<unknown> {
+  let answer: Response;
+  try {
+    answer = await fetch(new URL(path, base), {
+      method,
+      signal: AbortSignal.timeout(patienceMs),
+      ...(body === undefined ? {} : { headers: { "Content-Type": "application/json" }, body: JSON.stringify(body) }),
+    });
+  } catch {
+    throw new Refusal(words.noAnswer);
+  }
+  if (answer.ok) return answer.status === 204 ? null : await answer.json();
+  let problem: Partial<Problem> = {};
+  try {
+    problem = (await answer.json()) as Partial<Problem>;
+  } catch {
+    throw new Refusal(words.refusedBare(answer.status));
+  }
+  throw new Refusal([problem.detail ?? problem.title ?? words.refusedBare(answer.status), problem.mend].filter(Boolean).join(" "));
+}
+
+const of = (engine: string, what: string): string => `engines/${encodeURIComponent(engine)}/${what}`;
+const span = (from: number, to: number): string => `from=${new Date(from).toISOString()}&to=${new Date(to).toISOString()}`;
+
+export async function series(engine: string, channel: string, from: number, to: number, points: number): Promise<Series> {
+  const q = `channel=${encodeURIComponent(channel)}&${span(from, to)}&points=${Math.round(points)}`;
+  return (await call("GET", of(engine, `series?${q}`))) as Series;
+}
+
+export async function lanes(engine: string, from: number, to: number): Promise<Lanes> {
+  return (await call("GET", of(engine, `lanes?${span(from, to)}`))) as Lanes;
+}
+
+export async function confirm(engine: string, what: string, by: string): Promise<void> {
+  await call("POST", of(engine, "confirmations"), { confirm: what, by });
+}
+
+export async function takeBack(engine: string, what: string, by: string): Promise<void> {
+  await call("DELETE", of(engine, `confirmations/${encodeURIComponent(what)}?by=${encodeURIComponent(by)}`));
+}
+
+export async function say(engine: string, what: NonNullable<Ask["say"]>, by: string): Promise<void> {
+  await call("POST", of(engine, "events"), said(what, by));
+}
+
+function said(what: NonNullable<Ask["say"]>, by: string): object {
+  switch (what) {
+    case "disposal-begin":
+      return { disposal: "begin", by };
+    case "disposal-end":
+      return { disposal: "end", by };
+    case "fire-lit":
+      return { fire: "lit", by };
+    default:
+      return what satisfies never;
+  }
+}

@@ -1,0 +1,45 @@
+/** A person's word on its way: sent, answered or refused, and said so. */
+import { sent, type Sent } from "../state/held.ts";
+import { askKey, engine, live, now } from "../state/shown.ts";
+import type { Ask } from "../state/wire.ts";
+import { words } from "../words/en.ts";
+import { confirm, Refusal, say, takeBack } from "./calls.ts";
+
+/** How long "recorded" stays, should the ask not go by itself. */
+const recordedMs = 4_000;
+
+const put = (key: string, s: Sent | null): void => {
+  const { [key]: _, ...others } = sent.value;
+  sent.value = s ? { ...others, [key]: s } : others;
+};
+
+async function send(key: string, call: () => Promise<void>): Promise<void> {
+  if (sent.value[key]?.how === "sent") return;
+  put(key, { how: "sent", text: "", at: now.value });
+  try {
+    await call();
+    put(key, { how: "recorded", text: "", at: now.value });
+    setTimeout(() => {
+      if (sent.value[key]?.how === "recorded") put(key, null);
+    }, recordedMs);
+  } catch (err) {
+    put(key, { how: "refused", text: err instanceof Refusal ? err.message : words.noAnswer, at: now.value });
+  }
+}
+
+/** Sends what was asked, as said by `by`. Nothing is sent on a dead link. */
+export function answer(ask: Ask, by: string): void {
+  const id = engine.value?.id;
+  if (!id || !live.value) return;
+  const { confirm: what, say: word } = ask;
+  if (what) void send(askKey(ask), () => confirm(id, what, by));
+  else if (word) void send(askKey(ask), () => say(id, word, by));
+}
+
+/** Takes a confirmation back, as said by `by`. */
+export function withdraw(what: string, by: string): void {
+  const id = engine.value?.id;
+  if (!id || !live.value) return;
+  void send(`back ${what}`, () => takeBack(id, what, by));
+}
+

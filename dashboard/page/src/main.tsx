@@ -1,0 +1,13 @@
+import { render } from "preact";
+import "./style/letters.css";
+import "./style/tokens.css";
+import "./style/page.css";
+import { Crew } from "./crew/Crew.tsx";
+import { keep } from "./link/keep.ts";
+import { keepOwn } from "./state/own.ts";
+
+const root = document.getElementById("page");
+if (!root) throw new Error("the page has no element with the id \u201cpage\u201d; build it again");
+keepOwn(document.documentElement);
+keep();
+render(<Crew />, root);
