@@ -298,7 +298,7 @@ func ExampleHumidityAt() {
 func ExampleFrostPoint() {
 	_, err := moistair.FrostPoint(20, 80)
 	fmt.Println(err)
-	// Output: vapour pressure for a frost point 1871 Pa is outside 0.0014..611.657 Pa; above the upper bound air gives dew: ask for its dew point; below the lower, check the humidity sensor
+	// Output: vapour pressure for a frost point 1871.399 Pa is outside 0.001402074..611.657 Pa; above the upper bound air gives dew: ask for its dew point; below the lower, check the humidity sensor
 }
 
 var sink float64
