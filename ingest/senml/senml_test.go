@@ -333,3 +333,31 @@ func ExampleDecodeJSON() {
 	// boiler.shell.top 17:01:59 NaN bad "unit \"K\" where boiler.shell.top is kept in Cel"
 	// <nil>
 }
+
+func TestSecondaryUnitsAreExactWhereTheyCanBe(t *testing.T) {
+	for _, c := range []struct {
+		unit string
+		in   float64
+		want float64
+		base telemetry.Unit
+	}{
+		{"ppm", 20, 0.00002, "/"},
+		{"ppb", 3, 3e-9, "/"},
+		{"hPa", 1013.25, 101325, "Pa"},
+		{"mA", 4, 0.004, "A"},
+		{"min", 1.5, 90, "s"},
+		{"dBm", 0, -30, "dBW"},
+		{"km/h", 36, 10, "m/s"},
+		{"/100", 62, 0.62, "/"},
+	} {
+		got, base, ok := senml.ToBase(c.unit, c.in)
+		if !ok || got != c.want || base != c.base {
+			t.Errorf("in %v %s\ngot %v %s %v, want %v %s", c.in, c.unit, got, base, ok, c.want, c.base)
+		}
+	}
+	for _, u := range []string{"", "Pa", "bar", "psi", "%"} {
+		if _, _, ok := senml.ToBase(u, 1); ok {
+			t.Errorf("in %q: got a secondary unit, want none", u)
+		}
+	}
+}

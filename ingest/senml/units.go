@@ -115,3 +115,17 @@ func secondaryUnit(u string) (secondary, bool) {
 	}
 	return secondary{}, false
 }
+
+// ToBase converts a value from a secondary unit of RFC 8798 to its primary unit,
+// and reports false for any other unit.
+func ToBase(unit string, v float64) (float64, telemetry.Unit, bool) {
+	s, ok := secondaryUnit(unit)
+	if !ok {
+		return 0, "", false
+	}
+	return s.convert(v), s.unit, true
+}
+
+// NameTrouble says what is wrong with a record's whole name (RFC 8428 section 4.5.1);
+// empty if nothing.
+func NameTrouble(name string) string { return badName(name) }
