@@ -71,8 +71,8 @@ func TestNoThroatPressureGivesMore(t *testing.T) {
 			"steam": {s.Vapour.Enthalpy, s.Vapour.Entropy, discharge.SteamFlow},
 		} {
 			best := 0.0
-			for i := range 20000 {
-				p := ambient + (p0-ambient)*float64(i)/20000
+			for i := range 2000 {
+				p := ambient + (p0-ambient)*float64(i)/2000
 				q, err := steam.AtPressure(p)
 				if err != nil {
 					t.Fatal(err)
@@ -83,7 +83,7 @@ func TestNoThroatPressureGivesMore(t *testing.T) {
 				best = max(best, math.Sqrt(2*max(0, c.h-h))/v)
 			}
 			got, err := c.f(p0, ambient)
-			if err != nil || !(got >= best*(1-1e-9) && got <= best*(1+1e-5)) {
+			if err != nil || !(got >= best*(1-1e-9) && got <= best*(1+1e-4)) {
 				t.Errorf("%s at %g Pa: got %.8g, %v, grid %.8g", name, p0, got, err, best)
 			}
 		}
@@ -122,7 +122,7 @@ func TestLowPressureEndsAtTheAmbient(t *testing.T) {
 func TestFluxRisesWithPressure(t *testing.T) {
 	for name, f := range map[string]func(p0, a float64) (float64, error){"water": discharge.HEM, "steam": discharge.SteamFlow} {
 		last := -1.0
-		for p := ambient * 1.0; p < 26e5; p += 300 {
+		for p := ambient * 1.0; p < 26e5; p += 2500 {
 			g, err := f(p, ambient)
 			if err != nil {
 				t.Fatal(err)
@@ -187,8 +187,8 @@ func TestTableIsWithinItsBound(t *testing.T) {
 		{"steam", func(p float64) (float64, error) { return discharge.SteamFlow(p, ambient) }, tab.SteamFlow},
 	} {
 		var abs, rel, at float64
-		for i := range 7001 {
-			r := float64(i) / 7000
+		for i := range 1501 {
+			r := float64(i) / 1500
 			p := min(ambient+(26e5-ambient)*r*r*r, 26e5) // crowded towards the ambient
 			got, err := c.table(p)
 			if err != nil {
