@@ -422,9 +422,13 @@ func (j *Judge) compare(s *stepState) {
 	for _, i := range ids {
 		s.was = append(s.was, j.needs[i].finding.Verdict)
 	}
-	j.out = append(j.out, Change{Step: &verdict.Change{
-		At: j.now.Time(), Engine: j.engine.ID, Step: s.step.ID, Verdict: v, Because: j.reasons(ids),
-	}})
+	j.out = append(j.out, Change{Step: j.change(s)})
+}
+
+func (j *Judge) change(s *stepState) *verdict.Change {
+	return &verdict.Change{
+		At: j.now.Time(), Engine: j.engine.ID, Step: s.step.ID, Verdict: s.verdict, Because: j.reasons(s.wasFor),
+	}
 }
 
 func (j *Judge) reasons(ids []int) []verdict.Reason {

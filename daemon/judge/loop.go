@@ -1,0 +1,252 @@
+// Package judge runs the judgement of one engine live: it alone calls the rules,
+// keeps what they find in the engine's book, and tells the pages and the broker.
+package judge
+
+import (
+	"context"
+	"encoding/json"
+	"errors"
+	"fmt"
+	"log/slog"
+	"time"
+
+	"ashlamp/dashboard/api"
+	"ashlamp/dashboard/message"
+	"ashlamp/ingest/store"
+	"ashlamp/rules"
+	"ashlamp/rules/engine"
+	"ashlamp/rules/telemetry"
+)
+
+// Kinds of entries in the book, beside those of [telemetry.Kind].
+const (
+	KindVerdict = "verdict"
+	KindLapsed  = "lapsed"
+	KindPassage = "passage"
+)
+
+const (
+	// PublishedFor is how long a step published to the broker may be believed.
+	PublishedFor = 30 * time.Second
+	// RenewEvery is how often it is published again.
+	RenewEvery = 10 * time.Second
+	// renderEvery is how often the sentences are formed anew for the pages where
+	// no verdict changed, in real time: nobody reads faster.
+	renderEvery = 200 * time.Millisecond
+	queue       = 256
+)
+
+// clock is what the loop needs of the time.
+type clock interface {
+	Now() time.Time
+	After(until time.Time) (reached <-chan struct{}, stop func())
+}
+
+// book is what it needs of the store.
+type book interface {
+	Note(ctx context.Context, engine string, entries []store.Entry) error
+}
+
+// Options are what a loop is made of. All are required.
+type Options struct {
+	Engine engine.Engine
+	// Shed is the shed's id, for topics.
+	Shed  string
+	Clock clock
+	Book  book
+	// Publish tells the pages.
+	Publish func(message.Change) error
+	// Retain publishes to the broker, retained.
+	Retain func(topic string, payload []byte) error
+	Log    *slog.Logger
+	// Render ticks, in real time, when the pages may have new sentences; nil means
+	// a ticker of 200 ms.
+	Render <-chan time.Time
+}
+
+// Loop is the judgement of one engine. Make it with [New].
+type Loop struct {
+	o     Options
+	judge *rules.Judge
+	in    chan command
+	dirty bool
+	renew time.Time
+}
+
+type command struct {
+	received time.Time
+	samples  []telemetry.Sample
+	say      *telemetry.Event
+	reply    chan error
+}
+
+// New returns a loop whose judge the caller may have brought up to date first.
+func New(j *rules.Judge, o Options) *Loop {
+	return &Loop{o: o, judge: j, in: make(chan command, queue)}
+}
+
+// Samples hands over what was stored. It blocks while the loop is behind.
+func (l *Loop) Samples(ctx context.Context, received time.Time, samples []telemetry.Sample) {
+	select {
+	case l.in <- command{received: received, samples: samples}:
+	case <-ctx.Done():
+	}
+}
+
+// Say keeps what a person said and judges by it; it returns the event as kept.
+// Errors that a caller can mend wrap those of the dashboard's api package.
+func (l *Loop) Say(ctx context.Context, ev telemetry.Event) (telemetry.Event, error) {
+	ev.At = l.o.Clock.Now().Truncate(telemetry.Resolution)
+	reply := make(chan error, 1)
+	select {
+	case l.in <- command{say: &ev, reply: reply}:
+	case <-ctx.Done():
+		return ev, ctx.Err()
+	}
+	select {
+	case err := <-reply:
+		return ev, err
+	case <-ctx.Done():
+		return ev, ctx.Err()
+	}
+}
+
+// Run judges until the context ends.
+func (l *Loop) Run(ctx context.Context) error {
+	render := l.o.Render
+	if render == nil {
+		t := time.NewTicker(renderEvery)
+		defer t.Stop()
+		render = t.C
+	}
+	l.keep(ctx, l.judge.Advance(l.o.Clock.Now()))
+	l.keep(ctx, l.judge.Changes())
+	l.publish()
+	for {
+		wake, stop := l.o.Clock.After(l.wake())
+		select {
+		case <-ctx.Done():
+			stop()
+			return nil
+		case c := <-l.in:
+			l.take(ctx, c)
+		case <-wake:
+			l.tick(ctx)
+		case <-render:
+			if l.dirty {
+				l.publish()
+			}
+		}
+		stop()
+	}
+}
+
+// wake is when time alone next asks for something.
+func (l *Loop) wake() time.Time {
+	next := l.renew
+	if t, ok := l.judge.Next(); ok && t.Before(next) {
+		next = t
+	}
+	return next
+}
+
+// tick lets time pass. What was stored before this moment is judged first: else
+// a loop that is a little behind would find fresh samples stale.
+func (l *Loop) tick(ctx context.Context) {
+	now := l.o.Clock.Now()
+	for n := len(l.in); n > 0; n-- {
+		l.take(ctx, <-l.in)
+	}
+	changes := l.judge.Advance(now)
+	l.dirty = true
+	l.keep(ctx, changes)
+	if len(changes) > 0 {
+		l.publish()
+	}
+	if !now.Before(l.renew) {
+		l.retain(now)
+	}
+}
+
+func (l *Loop) take(ctx context.Context, c command) {
+	l.dirty = true
+	if c.say == nil {
+		l.keep(ctx, l.judge.Samples(c.received, c.samples))
+		return
+	}
+	err := l.hear(ctx, *c.say)
+	c.reply <- err
+	l.publish()
+}
+
+func (l *Loop) hear(ctx context.Context, ev telemetry.Event) error {
+	if err := l.judge.Check(ev); err != nil {
+		return fmt.Errorf("%w: %w", api.ErrUnknownConfirmation, err)
+	}
+	switch {
+	case ev.Kind == telemetry.Withdrawn && !l.judge.Stands(ev.Subject):
+		return api.ErrNotGiven
+	case ev.Kind == telemetry.DisposalEnded && !l.judge.Open():
+		return fmt.Errorf("%w: no disposal is open", api.ErrNotNow)
+	}
+	body, err := json.Marshal(ev)
+	if err != nil {
+		return fmt.Errorf("write down what was said: %w", err)
+	}
+	// Kept before it counts: a word that a power cut could lose must not prove anything.
+	entry := store.Entry{At: ev.At, Kind: ev.Kind.String(), By: ev.By, Body: body}
+	if err := l.o.Book.Note(ctx, l.o.Engine.ID, []store.Entry{entry}); err != nil {
+		return fmt.Errorf("keep what was said: %w", err)
+	}
+	changes, err := l.judge.Hear(ev)
+	l.keep(ctx, changes)
+	return err
+}
+
+// keep writes changes into the book, tells the broker, and the pages at once.
+func (l *Loop) keep(ctx context.Context, changes []rules.Change) {
+	if len(changes) == 0 {
+		return
+	}
+	entries := make([]store.Entry, 0, len(changes))
+	for _, c := range changes {
+		e, err := entryOf(c)
+		if err != nil {
+			l.o.Log.Error("a change cannot be written down", "engine", l.o.Engine.ID, "error", err)
+			continue
+		}
+		entries = append(entries, e)
+		if c.Step != nil {
+			l.retainStep(*c.Step)
+		}
+	}
+	if err := l.o.Book.Note(ctx, l.o.Engine.ID, entries); err != nil && !errors.Is(err, context.Canceled) {
+		l.o.Log.Error("the book could not be written; verdicts go on, their record has a hole", "engine", l.o.Engine.ID, "error", err)
+	}
+	l.publish()
+}
+
+func entryOf(c rules.Change) (store.Entry, error) {
+	var kind, by string
+	var at time.Time
+	var body any
+	switch {
+	case c.Step != nil:
+		kind, at, body = KindVerdict, c.Step.At, c.Step
+	case c.Lapse != nil:
+		kind, at, by, body = KindLapsed, c.Lapse.At, c.Lapse.By, c.Lapse
+	case c.Passage != nil:
+		kind, at, body = KindPassage, c.Passage.At, c.Passage
+	default:
+		return store.Entry{}, errors.New("a change that says nothing")
+	}
+	b, err := json.Marshal(body)
+	return store.Entry{At: at, Kind: kind, By: by, Body: b}, err
+}
+
+func (l *Loop) publish() {
+	l.dirty = false
+	if err := l.o.Publish(changeOf(l.o.Engine, l.judge.State())); err != nil {
+		l.o.Log.Error("the pages could not be told", "engine", l.o.Engine.ID, "error", err)
+	}
+}

@@ -1,0 +1,327 @@
+package main
+
+import (
+	"bufio"
+	"bytes"
+	"context"
+	"encoding/json"
+	"errors"
+	"fmt"
+	"io"
+	"log/slog"
+	"os"
+	"time"
+
+	"ashlamp/ingest"
+	"ashlamp/ingest/senml"
+	"ashlamp/rules"
+	"ashlamp/rules/engine"
+	"ashlamp/rules/telemetry"
+)
+
+// maxLine is the longest line of a recording that is read, in bytes: a pack of
+// some tens of thousands of samples.
+const maxLine = 4 << 20
+
+// replay judges recorded samples at their own times.
+func replay(ctx context.Context, args []string, stdin io.Reader, stdout, stderr io.Writer) error {
+	f := flags("replay")
+	path := f.String("c", "", "configuration file")
+	id := f.String("engine", "", "the engine's id")
+	if err := parse(f, args); err != nil {
+		return err
+	}
+	c, err := readConfig(*path)
+	if err != nil {
+		return err
+	}
+	var eng *engine.Engine
+	for i := range c.Engines {
+		if c.Engines[i].ID == *id {
+			eng = &c.Engines[i]
+		}
+	}
+	if eng == nil {
+		return &wrongUse{fmt.Sprintf("engine %q is not in %s; name one that is with --engine", *id, *path)}
+	}
+	out := bufio.NewWriter(stdout)
+	p, err := newPlayer(*eng, c.Shed.Skew, out, stderr)
+	if err != nil {
+		return err
+	}
+	files := f.Args()
+	if len(files) == 0 {
+		files = []string{"-"}
+	}
+	for _, name := range files {
+		if err := p.file(ctx, name, stdin); err != nil {
+			return errors.Join(err, out.Flush())
+		}
+	}
+	if err := out.Flush(); err != nil {
+		return fmt.Errorf("write to standard output: %w", err)
+	}
+	if p.wrong > 0 {
+		return told
+	}
+	return nil
+}
+
+// player feeds the lines of recordings to a judge.
+type player struct {
+	judge  *rules.Judge
+	engine string
+	gate   *ingest.Gate
+	now    time.Time
+	out    *json.Encoder
+	stderr io.Writer
+	name   string
+	line   int
+	wrong  int
+}
+
+func newPlayer(e engine.Engine, skew time.Duration, out, stderr io.Writer) (*player, error) {
+	j, err := rules.New(e)
+	if err != nil {
+		return nil, err
+	}
+	gate, err := ingest.NewGate(ingest.GateConfig{
+		Engines: []string{e.ID}, Skew: skew, Counters: &ingest.Counters{},
+		Log: slog.New(slog.NewTextHandler(stderr, &slog.HandlerOptions{ReplaceAttr: withoutTime})),
+	})
+	if err != nil {
+		return nil, err
+	}
+	enc := json.NewEncoder(out)
+	enc.SetEscapeHTML(false)
+	return &player{judge: j, engine: e.ID, gate: gate, out: enc, stderr: stderr}, nil
+}
+
+// withoutTime leaves the wall clock out of what a replay says: two runs are to
+// say the same.
+func withoutTime(groups []string, a slog.Attr) slog.Attr {
+	if len(groups) == 0 && a.Key == slog.TimeKey {
+		return slog.Attr{}
+	}
+	return a
+}
+
+func (p *player) file(ctx context.Context, name string, stdin io.Reader) error {
+	r := stdin
+	if name != "-" {
+		f, err := os.Open(name)
+		if err != nil {
+			return fmt.Errorf("open recording: %w", err)
+		}
+		defer f.Close()
+		r = f
+	}
+	p.name, p.line = name, 0
+	lines := bufio.NewReaderSize(r, 64<<10)
+	for {
+		line, err := readLine(lines)
+		if len(line) > 0 || err == nil || errors.Is(err, errLong) {
+			p.line++
+			if errors.Is(err, errLong) {
+				p.complain(err)
+			} else if e := p.take(bytes.TrimSpace(line)); e != nil {
+				p.complain(e)
+			}
+		}
+		switch {
+		case errors.Is(err, io.EOF):
+			return nil
+		case err != nil && !errors.Is(err, errLong):
+			return fmt.Errorf("read %s after line %d: %w", name, p.line, err)
+		}
+		if ctx.Err() != nil {
+			return ctx.Err()
+		}
+	}
+}
+
+var errLong = fmt.Errorf("the line is longer than %d bytes; split the pack", maxLine)
+
+// readLine reads up to the next line end; a line that is too long is read past
+// and refused, so that the rest is still read.
+func readLine(r *bufio.Reader) ([]byte, error) {
+	var line []byte
+	long := false
+	for {
+		part, err := r.ReadSlice('\n')
+		if !long && len(line)+len(part) > maxLine {
+			long, line = true, nil
+		}
+		if !long {
+			line = append(line, part...)
+		}
+		switch {
+		case errors.Is(err, bufio.ErrBufferFull):
+			continue
+		case long && (err == nil || errors.Is(err, io.EOF)):
+			return nil, errLong
+		}
+		return line, err
+	}
+}
+
+func (p *player) complain(err error) {
+	p.wrong++
+	fmt.Fprintf(p.stderr, "%s:%d: %s\n", p.name, p.line, err)
+}
+
+// event is a line that is no bare pack.
+type event struct {
+	T        *time.Time      `json:"t"`
+	Pack     json.RawMessage `json:"pack"`
+	Confirm  *string         `json:"confirm"`
+	Withdraw *string         `json:"withdraw"`
+	Disposal *string         `json:"disposal"`
+	LayUp    string          `json:"lay_up"`
+	Fire     *string         `json:"fire"`
+	Node     *string         `json:"node"`
+	PutAway  *bool           `json:"put_away"`
+	By       string          `json:"by"`
+}
+
+func (p *player) take(line []byte) error {
+	if len(line) == 0 {
+		return nil
+	}
+	if line[0] == '[' {
+		return p.pack(line, nil)
+	}
+	var e event
+	d := json.NewDecoder(bytes.NewReader(line))
+	d.DisallowUnknownFields()
+	if err := d.Decode(&e); err != nil {
+		return fmt.Errorf("neither a SenML pack nor an event: %w; see the replay lines in the documentation", err)
+	}
+	if d.More() {
+		return errors.New("there is more than one value on the line; write each on a line of its own")
+	}
+	if e.T == nil {
+		return errors.New("the event has no time; add \"t\"")
+	}
+	at := e.T.UTC().Truncate(telemetry.Resolution)
+	if len(e.Pack) > 0 {
+		return p.pack(e.Pack, &at)
+	}
+	ev, err := e.said()
+	if err != nil {
+		return err
+	}
+	p.now = later(p.now, at)
+	if ev.Kind == telemetry.Nothing {
+		return p.print(p.judge.Advance(p.now))
+	}
+	ev.At = p.now
+	if err := p.judge.Check(ev); err != nil {
+		return errors.Join(p.print(p.judge.Advance(p.now)), err)
+	}
+	changes, err := p.judge.Hear(ev)
+	return errors.Join(p.print(changes), err)
+}
+
+// said turns a line into what a person said; kind Nothing for a line that only
+// moves the clock.
+func (e event) said() (telemetry.Event, error) {
+	var out []telemetry.Event
+	if e.Confirm != nil {
+		out = append(out, telemetry.Event{Kind: telemetry.Confirmed, Subject: *e.Confirm})
+	}
+	if e.Withdraw != nil {
+		out = append(out, telemetry.Event{Kind: telemetry.Withdrawn, Subject: *e.Withdraw})
+	}
+	if e.Disposal != nil {
+		switch *e.Disposal {
+		case "begin":
+			out = append(out, telemetry.Event{Kind: telemetry.DisposalBegun, LayUp: telemetry.LayUp(e.LayUp)})
+		case "end":
+			out = append(out, telemetry.Event{Kind: telemetry.DisposalEnded})
+		default:
+			return telemetry.Event{}, fmt.Errorf("disposal %q is not known; use \"begin\" or \"end\"", *e.Disposal)
+		}
+	}
+	if e.Fire != nil {
+		if *e.Fire != "lit" {
+			return telemetry.Event{}, fmt.Errorf("fire %q is not known; use \"lit\"", *e.Fire)
+		}
+		out = append(out, telemetry.Event{Kind: telemetry.FireLit})
+	}
+	if e.Node != nil {
+		if e.PutAway == nil {
+			return telemetry.Event{}, fmt.Errorf("node %q: say \"put_away\": true or false", *e.Node)
+		}
+		kind := telemetry.NodeBack
+		if *e.PutAway {
+			kind = telemetry.NodePutAway
+		}
+		out = append(out, telemetry.Event{Kind: kind, Subject: *e.Node})
+	}
+	switch telemetry.LayUp(e.LayUp) {
+	case "", telemetry.Short, telemetry.Dry, telemetry.Wet:
+	default:
+		return telemetry.Event{}, fmt.Errorf("lay_up %q is not known; use \"short\", \"dry\" or \"wet\"", e.LayUp)
+	}
+	switch len(out) {
+	case 0:
+		return telemetry.Event{}, nil
+	case 1:
+		out[0].By = e.By
+		return out[0], nil
+	}
+	return telemetry.Event{}, errors.New("the line says more than one thing; write each on a line of its own")
+}
+
+// pack judges a pack received at a time of its own, or at its own newest.
+func (p *player) pack(data []byte, received *time.Time) error {
+	now := p.now
+	if received != nil {
+		now = later(now, *received)
+	}
+	pack, err := senml.Options{Times: senml.AbsoluteTimes, MaxBytes: maxLine}.DecodeJSON(data, now)
+	if err != nil {
+		return err
+	}
+	if received == nil {
+		for _, s := range pack.Samples {
+			now = later(now, s.At)
+		}
+	}
+	p.now = now
+	for _, problem := range pack.Problems {
+		fmt.Fprintf(p.stderr, "%s:%d: record %d: %s\n", p.name, p.line, problem.Record, problem.Text)
+	}
+	var own, shed []telemetry.Sample
+	for _, s := range pack.Samples {
+		if s.Channel.OfShed() {
+			shed = append(shed, s)
+		} else {
+			own = append(own, s)
+		}
+	}
+	topic := fmt.Sprintf("%s:%d", p.name, p.line)
+	admitted := p.gate.Admit(now, topic, "", shed)
+	admitted = append(admitted, p.gate.Admit(now, topic, p.engine, own)...)
+	return p.print(p.judge.Samples(now, admitted))
+}
+
+func (p *player) print(changes []rules.Change) error {
+	for _, c := range changes {
+		if c.Step == nil {
+			continue
+		}
+		if err := p.out.Encode(c.Step); err != nil {
+			return fmt.Errorf("write to standard output: %w", err)
+		}
+	}
+	return nil
+}
+
+func later(a, b time.Time) time.Time {
+	if b.After(a) {
+		return b
+	}
+	return a
+}
