@@ -14,6 +14,7 @@ const (
 	minSubstep  = 0.02 // s
 	maxKelvin   = 0.4  // change of fluid temperature aimed at in a substep
 	maxShare    = 0.02 // share of liquid or gas let out in a substep
+	lastBoil    = 1.0  // s, while water boils or air goes in near the air's pressure
 	nearLevel   = 1000 // Pa of difference below which flow is bounded, not resolved
 	gasOrifice  = 0.6  // coefficient of discharge for air going in
 	breathShare = 0.25 // share of the gas exchanged in a substep at most
@@ -131,9 +132,18 @@ func (v *Vessel) substep(limit float64, c *Controls, s *Surroundings) float64 {
 	}
 	if f.liquid > 0 {
 		dt = math.Min(dt, maxShare*(v.liquid+0.02*v.Volume*1000)/f.liquid)
+		if v.pVapour < s.Pressure {
+			// Air must have time to follow the water down.
+			drive := v.p - s.Pressure + v.height*v.Diameter*gravity/v.vl
+			dt = math.Min(dt, math.Max(0.5, 0.2*drive*v.volGas/(v.p*v.vl*f.liquid)))
+		}
 	}
 	if c.Feed > 0 {
 		dt = math.Min(dt, maxKelvin*v.capacity/(c.Feed*math.Abs(v.ul-4186*c.FeedTemperature)+1))
+	}
+	if f.gas+f.in > 0 && v.liquid > 0 && math.Abs(v.p-s.Pressure) < 3e4 && v.t > 60 {
+		// What boils within a step leaves only in the next.
+		dt = math.Min(dt, lastBoil)
 	}
 	if f.breath > 0 {
 		dt = math.Min(dt, math.Max(2, breathShare*v.volGas/f.breath))
@@ -167,7 +177,12 @@ func (v *Vessel) substep(limit float64, c *Controls, s *Surroundings) float64 {
 			} else {
 				stiff = 1.3 * v.p / gas
 			}
-			out = math.Min(out, math.Min((v.p-s.Pressure)/stiff, 0.5*gas))
+			// Steam let out is made again from the water; air is not.
+			most := 0.5 * gas
+			if v.air == 0 {
+				most += 0.5 * v.liquid
+			}
+			out = math.Min(out, math.Min((v.p-s.Pressure)/stiff, most))
 			v.CockOut += out * (1 - air) * f.cock / f.gas
 		}
 		out += math.Min(f.breath*dt/v.volGas, breathShare) * gas
@@ -274,6 +289,14 @@ func (v *Vessel) touch(m *Metal, wet, dt float64) {
 	joint := m.Capacity * v.capacity / (m.Capacity + v.capacity)
 	x := ua * dt / joint
 	q := d * joint * x / (1 + x)
+	if d > 0 && v.liquid > 0 && v.liquid < 15*v.Volume {
+		// The last of the water may boil away within the step; what holds heat is
+		// then only gas, which must not end hotter than the metal.
+		liquid, vapour := v.liquid, v.vapour
+		u, _ := v.state(m.Temperature)
+		v.liquid, v.vapour = liquid, vapour
+		q = math.Max(0, math.Min(q, u-v.energy))
+	}
 	m.Temperature -= q / m.Capacity
 	v.energy += q
 	v.t += q / v.capacity
