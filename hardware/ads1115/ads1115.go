@@ -150,6 +150,10 @@ type Dev struct {
 	dev  i2c.Dev
 	rate Rate
 	wait func(context.Context, time.Duration) error
+	// w and r are what goes over the wire: a bus behind an interface would move
+	// them to the heap at every transaction.
+	w [3]byte
+	r [2]byte
 }
 
 // New returns a driver for the chip at addr (0x48 to 0x4B). It does not touch the
@@ -241,15 +245,17 @@ func (d *Dev) ready(ctx context.Context, want uint16) error {
 }
 
 func (d *Dev) read(reg byte) (uint16, error) {
-	var b [2]byte
-	if err := d.dev.Tx([]byte{reg}, b[:]); err != nil {
+	d.w[0] = reg
+	if err := d.dev.Tx(d.w[:1], d.r[:]); err != nil {
 		return 0, &hardware.Fault{Reason: hardware.BusError, Detail: d.name(), Err: err}
 	}
-	return binary.BigEndian.Uint16(b[:]), nil
+	return binary.BigEndian.Uint16(d.r[:]), nil
 }
 
 func (d *Dev) write(reg byte, v uint16) error {
-	if err := d.dev.Tx([]byte{reg, byte(v >> 8), byte(v)}, nil); err != nil {
+	d.w[0] = reg
+	binary.BigEndian.PutUint16(d.w[1:], v)
+	if err := d.dev.Tx(d.w[:], nil); err != nil {
 		return &hardware.Fault{Reason: hardware.BusError, Detail: d.name(), Err: err}
 	}
 	return nil

@@ -180,6 +180,10 @@ type Dev struct {
 	sensor byte
 	wait   func(context.Context, time.Duration) error
 	model  Model // 0 until the chip holds its settings
+	// w and r are what goes over the wire: a bus behind an interface would move
+	// them to the heap at every transaction.
+	w [2]byte
+	r [3]byte
 }
 
 // New returns a driver for the chip at addr (0x60 to 0x67). It does not touch the
@@ -327,10 +331,12 @@ func (d *Dev) registers(ctx context.Context) (r registers, err error) {
 	if err != nil {
 		return r, err
 	}
-	var raw [3]byte
-	if err := d.read(regRaw, raw[:]); err != nil {
+	raw, err := d.read(regRaw, 3)
+	if err != nil {
 		return r, err
 	}
+	// The 24 bits are in two's complement with the sign repeated above bit 17.
+	code := int32(uint32(raw[0])<<24|uint32(raw[1])<<16|uint32(raw[2])<<8) >> 8
 	if err := d.holds(); err != nil {
 		return r, err
 	}
@@ -339,8 +345,6 @@ func (d *Dev) registers(ctx context.Context) (r registers, err error) {
 		return r, err
 	}
 	r.hot, r.cold = float64(hot)*celsiusPerCode, float64(cold)*celsiusPerCode
-	// The 24 bits are in two's complement with the sign repeated above bit 17.
-	code := int32(uint32(raw[0])<<24|uint32(raw[1])<<16|uint32(raw[2])<<8) >> 8
 	r.emf = float64(code) * microvoltCode / 1000
 	return r, nil
 }
@@ -370,8 +374,8 @@ func (d *Dev) setUp() error {
 // holds reads the settings back.
 func (d *Dev) holds() error {
 	for _, s := range []struct{ reg, want byte }{{regSensor, d.sensor}, {regDevice, deviceNormal}} {
-		var got [1]byte
-		if err := d.read(s.reg, got[:]); err != nil {
+		got, err := d.read(s.reg, 1)
+		if err != nil {
 			return err
 		}
 		if got[0] != s.want {
@@ -383,8 +387,8 @@ func (d *Dev) holds() error {
 
 func (d *Dev) updated(ctx context.Context) (byte, error) {
 	for waited := time.Duration(0); ; waited += readyStep {
-		var status [1]byte
-		if err := d.read(regStatus, status[:]); err != nil {
+		status, err := d.read(regStatus, 1)
+		if err != nil {
 			return 0, err
 		}
 		if status[0]&statusUpdate != 0 {
@@ -407,8 +411,8 @@ func (d *Dev) updated(ctx context.Context) (byte, error) {
 func (d *Dev) twice(reg byte) (int16, error) {
 	var got [3]int16
 	for i := range got {
-		var b [2]byte
-		if err := d.read(reg, b[:]); err != nil {
+		b, err := d.read(reg, 2)
+		if err != nil {
 			return 0, err
 		}
 		got[i] = int16(uint16(b[0])<<8 | uint16(b[1]))
@@ -419,15 +423,18 @@ func (d *Dev) twice(reg byte) (int16, error) {
 	return 0, d.fault(hardware.BusError, "register 0x%02X read as 0x%04X, 0x%04X and 0x%04X", reg, uint16(got[0]), uint16(got[1]), uint16(got[2]))
 }
 
-func (d *Dev) read(reg byte, b []byte) error {
-	if err := d.dev.Tx([]byte{reg}, b); err != nil {
-		return &hardware.Fault{Reason: hardware.BusError, Detail: d.name(), Err: err}
+// read returns n bytes of a register, valid until the next transaction.
+func (d *Dev) read(reg byte, n int) ([]byte, error) {
+	d.w[0] = reg
+	if err := d.dev.Tx(d.w[:1], d.r[:n]); err != nil {
+		return nil, &hardware.Fault{Reason: hardware.BusError, Detail: d.name(), Err: err}
 	}
-	return nil
+	return d.r[:n], nil
 }
 
 func (d *Dev) write(reg, v byte) error {
-	if err := d.dev.Tx([]byte{reg, v}, nil); err != nil {
+	d.w = [2]byte{reg, v}
+	if err := d.dev.Tx(d.w[:], nil); err != nil {
 		return &hardware.Fault{Reason: hardware.BusError, Detail: d.name(), Err: err}
 	}
 	return nil
@@ -443,8 +450,8 @@ func (d *Dev) fault(r hardware.Reason, format string, args ...any) error {
 // the upper four bits. Another chip is a [hardware.WrongDevice]. It only reads.
 func Identify(bus i2c.Bus, addr uint16) (Model, uint8, error) {
 	d := Dev{dev: i2c.Dev{Bus: bus, Addr: addr}}
-	var id [2]byte
-	if err := d.read(regIdentity, id[:]); err != nil {
+	id, err := d.read(regIdentity, 2)
+	if err != nil {
 		return 0, 0, err
 	}
 	if m := Model(id[0]); m == MCP9600 || m == MCP9601 {

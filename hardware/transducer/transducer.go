@@ -200,7 +200,9 @@ type RatiometricSettings struct {
 	DividerTolerance float64
 }
 
-// Ratiometric is a transducer of 0.5 to 4.5 V at a supply of 5 V.
+// Ratiometric is a transducer of 0.5 to 4.5 V at a supply of 5 V. A broken signal wire
+// shows only where a resistor at the pin pulls it to ground or to the supply: a pin
+// that floats may stand anywhere.
 type Ratiometric struct{ set RatiometricSettings }
 
 // NewRatiometric refuses settings that could not be.
