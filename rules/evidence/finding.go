@@ -140,9 +140,12 @@ func all(fs ...Finding) Finding {
 	return out
 }
 
-// of says how long something has held of the time it must: "2 min of 5", and
-// never more exactly than a person would.
+// of says how long something has held of the time it must: "2 min of 5", or
+// "47 min" once it is long past that, and never more exactly than a person would.
 func of(s, need float64) string {
+	if s >= need+60 {
+		return age(s)
+	}
 	if need < 120 {
 		return fmt.Sprintf("%.0f s of %.0f", math.Floor(s), need)
 	}
@@ -187,7 +190,7 @@ func rising(m [3]float64, slack float64) bool {
 	return !(m[1] < m[0]+slack && m[2] < m[1]+slack)
 }
 
-// Falling asks that the channel has fallen all through the last window seconds.
+// falling asks that the channel has fallen all through the last window seconds.
 // Near the air's temperature, where nothing falls any more, it asks that it has
 // not risen.
 func (k *Known) falling(t *track.Track, now track.Instant, window float64) Finding {
