@@ -80,6 +80,7 @@ export const words = {
   waitsFor: (what: string): string => `waits for ${what}`,
   whereToLook: (what: string): string => `${what}: cannot tell`,
   whileHolds: "while that holds",
+  lapsesWith: (what: string, t: string): string => `${what} lapses ${t}`,
 
   /** What a step waits for, by evidence; the daemon's own title where one is missing. */
   waits: {

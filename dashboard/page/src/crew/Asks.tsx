@@ -1,0 +1,78 @@
+/** What needs a person: wide presses at the foot, where the thumbs are. */
+import { Press } from "../parts/Press.tsx";
+import { Touch } from "../parts/Touch.tsx";
+import { answer } from "../link/send.ts";
+import { person } from "../state/own.ts";
+import { askKey, asks, live, now, sentOf, shed, zone } from "../state/shown.ts";
+import type { Ask } from "../state/wire.ts";
+import { clock } from "../words/clock.ts";
+import { words } from "../words/en.ts";
+
+/** More asks for later than this are not shown: they come when their time does. */
+const laterShown = 1;
+
+export function Asks() {
+  if (!live.value) {
+    const t = now.value;
+    return (
+      <div class="asks">
+        <div class="ask-later">
+          <span class="press-question">{words.noPresses}</span>
+          {t !== null && <span class="press-who">{words.noPressesMore(clock(t, zone.value))}</span>}
+        </div>
+      </div>
+    );
+  }
+  const people = shed.value?.people ?? [];
+  const who = people.length === 0 ? words.crew : people.includes(person.value) ? person.value : "";
+  const current = distinct(asks.value.filter((a) => a.now));
+  const later = distinct(asks.value.filter((a) => !a.now)).filter((l) => !current.some((c) => askKey(c) === askKey(l)));
+  if (current.length > 0 && !who) {
+    return (
+      <div class="asks">
+        <div class="who" role="group" aria-label={words.whoIsIt}>
+          <span class="press-question">{words.whoIsIt}</span>
+          {people.map((p) => (
+            <Touch key={p} onTouch={() => (person.value = p)}>
+              {p}
+            </Touch>
+          ))}
+        </div>
+      </div>
+    );
+  }
+  return (
+    <div class="asks">
+      {current.map((a) => {
+        const s = sentOf(askKey(a));
+        const note = !s ? "" : s.how === "sent" ? words.waitingToBeRecorded : s.how === "recorded" ? words.recorded : words.refused(s.text);
+        return (
+          <Press
+            key={`${askKey(a)} ${a.question} ${who}`}
+            question={a.question}
+            who={who}
+            note={note}
+            waiting={s?.how === "sent" || s?.how === "recorded"}
+            onHeld={() => answer(a, who)}
+          />
+        );
+      })}
+      {later.slice(0, current.length < 3 ? laterShown : 0).map((a) => (
+        <div class="ask-later" key={askKey(a)}>
+          <span class="press-question">{a.question}</span>
+          <span class="press-who">{a.note || words.askedLater}</span>
+        </div>
+      ))}
+      {current.length + later.length === 0 && (
+        <div class="ask-later ask-none">
+          <span class="press-who">{words.nothingAsked}</span>
+        </div>
+      )}
+    </div>
+  );
+}
+
+function distinct(all: readonly Ask[]): Ask[] {
+  const seen = new Set<string>();
+  return all.filter((a) => !seen.has(askKey(a)) && seen.add(askKey(a)));
+}

@@ -1,0 +1,34 @@
+/** The crew's view: one evening, one sheet. */
+import { useEffect } from "preact/hooks";
+import { engine, live, now } from "../state/shown.ts";
+import { useSize, useWindow } from "../parts/size.ts";
+import { words } from "../words/en.ts";
+import { Asks } from "./Asks.tsx";
+import { Head } from "./Head.tsx";
+import { Sheet } from "./Sheet.tsx";
+
+export function Crew() {
+  const [head, headSize] = useSize<HTMLElement>();
+  const [foot, footSize] = useSize<HTMLElement>();
+  const page = useWindow();
+  const name = engine.value?.name;
+  useEffect(() => {
+    document.title = name ? `${name}, Ashlamp` : "Ashlamp";
+  }, [name]);
+  return (
+    <main class={`crew${live.value ? "" : " crew-lost"}`}>
+      <header ref={head}>
+        <Head />
+      </header>
+      {now.value !== null && engine.value ? (
+        <Sheet room={page.height - headSize.height - footSize.height} rem={page.rem} width={page.width} />
+      ) : (
+        <div class="no-sheet" />
+      )}
+      <footer ref={foot}>
+        <Asks />
+        <p class="advice">{words.advice}</p>
+      </footer>
+    </main>
+  );
+}

@@ -1,0 +1,123 @@
+import { signal } from "@preact/signals";
+import { Touch } from "../parts/Touch.tsx";
+import * as own from "../state/own.ts";
+import { engine, engines, now, shed, zone } from "../state/shown.ts";
+import { day } from "../words/clock.ts";
+import { words } from "../words/en.ts";
+import { heard, sentence } from "./told.ts";
+
+const choosing = signal(false);
+
+export function Head() {
+  const s = sentence();
+  const t = now.value;
+  const chars = Math.max(12, s.head.length);
+  return (
+    <>
+      <div class="head">
+        <div class="sentence" style={{ "--chars": String(chars) }}>
+          <h1 class={`${s.alarm ? "alarm" : ""}${s.unseen ? " unseen" : ""}`}>{s.head}</h1>
+        </div>
+        <div class={`reason${s.reason.length + s.second.length > 110 ? " reason-long" : ""}`}>
+          <p>{s.reason}</p>
+          {s.second && <p class="second">{s.second}</p>}
+        </div>
+        <div class="which">
+          <nav class="engines">
+            {engines.value.map((e) =>
+              e.id === engine.value?.id ? (
+                <strong key={e.id} aria-current="true">
+                  {e.name}
+                </strong>
+              ) : (
+                <Touch key={e.id} label={words.otherEngine(e.name)} onTouch={() => (own.engineChosen.value = e.id)}>
+                  {e.name}
+                </Touch>
+              ),
+            )}
+          </nav>
+          <p class="place">
+            {[shed.value?.name, t !== null ? day(t, zone.value) : ""].filter(Boolean).join(", ")}
+          </p>
+        </div>
+        <div class="known">
+          <Touch class="choose" label={words.choices} expanded={choosing.value} onTouch={() => (choosing.value = !choosing.value)}>
+            {[
+              own.person.value || words.nobody,
+              words.ground[own.ground.value],
+              own.pressureUnit.value,
+              words.temperatureUnit[own.temperatureUnit.value],
+            ].join(", ")}
+          </Touch>
+          <p class="heard">{heard()}</p>
+        </div>
+      </div>
+      <p class="aloud" role="status" aria-live="polite">
+        {s.head}
+      </p>
+      {choosing.value && <Choices />}
+    </>
+  );
+}
+
+function Choices() {
+  const people = shed.value?.people ?? [];
+  return (
+    <div class="choices">
+      {people.length > 0 && (
+        <Choice
+          name={words.choose.person}
+          all={people}
+          chosen={own.person.value}
+          word={(p) => p}
+          choose={(p) => (own.person.value = p)}
+        />
+      )}
+      <Choice
+        name={words.choose.ground}
+        all={own.grounds}
+        chosen={own.ground.value}
+        word={(g) => words.ground[g]}
+        choose={(g) => (own.ground.value = g)}
+      />
+      <Choice
+        name={words.choose.pressure}
+        all={own.pressures}
+        chosen={own.pressureUnit.value}
+        word={(u) => u}
+        choose={(u) => (own.pressureUnit.value = u)}
+      />
+      <Choice
+        name={words.choose.temperature}
+        all={own.temperatures}
+        chosen={own.temperatureUnit.value}
+        word={(u) => words.temperatureUnit[u]}
+        choose={(u) => (own.temperatureUnit.value = u)}
+      />
+      <Touch class="choices-shut" onTouch={() => (choosing.value = false)}>
+        {words.shut}
+      </Touch>
+    </div>
+  );
+}
+
+interface ChoiceProps<T extends string> {
+  readonly name: string;
+  readonly all: readonly T[];
+  readonly chosen: T;
+  readonly word: (t: T) => string;
+  readonly choose: (t: T) => void;
+}
+
+function Choice<T extends string>({ name, all, chosen, word, choose }: ChoiceProps<T>) {
+  return (
+    <div class="choice" role="group" aria-label={name}>
+      <span class="choice-name">{name}</span>
+      {all.map((x) => (
+        <Touch key={x} pressed={x === chosen} onTouch={() => choose(x)}>
+          {word(x)}
+        </Touch>
+      ))}
+    </div>
+  );
+}

@@ -1,0 +1,157 @@
+/**
+ * The sheet: strips and lanes that share one scale of time, cut by the slot.
+ *
+ * It is drawn as SVG, one small drawing a row over one ground, and not on a canvas:
+ * a row's words stay text that can be read aloud, enlarged and wrapped; the fills
+ * and outlines are style, so that day, night and high sun need no redrawing; and
+ * with curves thinned to a point a pixel a change costs a path or two, far under a
+ * frame. The columns are the layout's own, so the text may double in size.
+ */
+import { signal } from "@preact/signals";
+import { useEffect } from "preact/hooks";
+import { namedTicks, pastMinutes, timeScale, timeTicks, type TimeScale } from "../chart/scale.ts";
+import { useSize } from "../parts/size.ts";
+import { begun, done, ended, front, live, now, pastMissing, stepIds, view, zone } from "../state/shown.ts";
+import { clock, offset } from "../words/clock.ts";
+import { words } from "../words/en.ts";
+import { arrange } from "./arrange.ts";
+import { Fold, Lane } from "./Lane.tsx";
+import { Reasons } from "./Reasons.tsx";
+import { Boiler, Firebox, Shell } from "./Strips.tsx";
+import { lastHeard } from "./told.ts";
+
+/** The lane whose reasons are open, and whether folded lanes are spread out. */
+const opened = signal<string | null>(null);
+const spread = signal(false);
+
+/** The now line moves by this much at a time, in px: less would be redrawing for nothing. */
+const nowStepPx = 0.5;
+
+interface Props {
+  /** Height for the sheet without scrolling, in px. */
+  readonly room: number;
+  readonly rem: number;
+  readonly width: number;
+}
+
+export function Sheet({ room, rem, width }: Props) {
+  const [pastRef, past] = useSize<HTMLDivElement>();
+  const [aheadRef, aheadSize] = useSize<HTMLDivElement>();
+  const at = now.value ?? 0;
+  const start = begun.value ?? at;
+  const over = ended.value !== null && at - ended.value > 6 * 3_600_000;
+  const minutes = pastMinutes(over ? 0 : (at - start) / 60_000, past.width);
+  // Points are asked for in steps, so that a window being drawn wider does not ask at every pixel.
+  const points = Math.max(100, Math.ceil(past.width / 100) * 100);
+  useEffect(() => {
+    if (past.width > 0 && (view.value.minutes !== minutes || view.value.points !== points)) view.value = { minutes, points };
+  }, [minutes, points, past.width]);
+
+  const step = past.width > 0 ? (nowStepPx * minutes * 60_000) / past.width : 60_000;
+  const x = timeScale(Math.floor(at / step) * step, minutes, past.width, aheadSize.width);
+  const phone = width < 37.5 * rem;
+  const ids = stepIds.value;
+  const open = opened.value !== null && ids.includes(opened.value) ? opened.value : null;
+  const rows = arrange(ids, {
+    done: (id) => done(id) !== null,
+    front: front.value,
+    open,
+    spread: spread.value || phone,
+    room: room / rem,
+  });
+  const toggle = (id: string): void => {
+    opened.value = opened.value === id ? null : id;
+  };
+  const alive = live.value;
+  return (
+    <section class={`sheet${open ? " sheet-opened" : ""}`}>
+      <Hatch />
+      <Ground x={x} alive={alive} />
+      <div class="row scale" aria-hidden="true">
+        <div class="name" />
+        <div class="past" ref={pastRef}>
+          <Times x={x} side="past" rem={rem} />
+        </div>
+        <div class="slot flag">
+          <span>{alive ? words.now(clock(at, zone.value)) : words.heard(clock(at, zone.value))}</span>
+        </div>
+        <div class="ahead" ref={aheadRef}>
+          {alive && <Times x={x} side="ahead" rem={rem} />}
+        </div>
+      </div>
+      <Boiler x={x} rem={rem} />
+      <Shell x={x} rem={rem} />
+      <Firebox x={x} rem={rem} />
+      {rows.map((r) =>
+        r.kind === "fold" ? (
+          <Fold key={r.which} row={r} x={x} onOpen={() => (spread.value = true)} />
+        ) : (
+          <div key={r.id} class={`lane-group${open === r.id ? " lane-group-open" : ""}`}>
+            <Lane id={r.id} x={x} rem={rem} inFront={r.id === front.value} open={open === r.id} onTouch={() => toggle(r.id)} />
+            {open === r.id && <Reasons id={r.id} />}
+          </div>
+        ),
+      )}
+      {!alive && (
+        <div class="stopped">
+          <p class="stopped-first">{words.stops}</p>
+          <p>{lastHeard()}</p>
+          <p>{words.tryingAgain}</p>
+        </div>
+      )}
+      {pastMissing.value && alive && <p class="trouble">{words.pastMissing(pastMissing.value)}</p>}
+    </section>
+  );
+}
+
+/** The paper: upright lines for hours, half hours and tens, under everything; and the slot. */
+function Ground({ x, alive }: { x: TimeScale; alive: boolean }) {
+  const ticks = timeTicks(x.from, x.to, x.pxPerMs, offset(x.now, zone.value));
+  const lines = (side: "past" | "ahead") =>
+    ticks
+      .filter((t) => (side === "past" ? t.t < x.now : t.t > x.now))
+      .map((t) => {
+        const at = x[side](t.t);
+        return <line key={t.t} class={`at-${t.weight}`} x1={at} x2={at} y1="0" y2="100%" />;
+      });
+  return (
+    <div class="row ground" aria-hidden="true">
+      <div class="name" />
+      <svg class="past">{lines("past")}</svg>
+      <div class="slot" />
+      <svg class="ahead">{alive && lines("ahead")}</svg>
+    </div>
+  );
+}
+
+function Times({ x, side, rem }: { x: TimeScale; side: "past" | "ahead"; rem: number }) {
+  const ticks = namedTicks(timeTicks(x.from, x.to, x.pxPerMs, offset(x.now, zone.value)), x.pxPerMs, 4.2 * rem);
+  const room = 1.5 * rem;
+  return (
+    <>
+      {ticks.map((t) => {
+        const at = x[side](t.t);
+        const width = side === "past" ? x.pastWidth : x.aheadWidth;
+        if (at < (side === "past" ? -0.5 * rem : room) || at > width - room) return null;
+        return (
+          <span key={t.t} class={`time time-${t.weight}`} style={{ left: `${at}px` }}>
+            {clock(t.t, zone.value)}
+          </span>
+        );
+      })}
+    </>
+  );
+}
+
+/** The one hatch of the page, for what is not yet proven. */
+function Hatch() {
+  return (
+    <svg class="defs" width="0" height="0" aria-hidden="true">
+      <defs>
+        <pattern id="not-yet" width="7" height="7" patternUnits="userSpaceOnUse" patternTransform="rotate(45)">
+          <line class="hatch" x1="3.5" x2="3.5" y1="0" y2="7" />
+        </pattern>
+      </defs>
+    </svg>
+  );
+}

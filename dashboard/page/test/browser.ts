@@ -1,0 +1,23 @@
+/** One headless browser for the tests, Debian's own. */
+import { chromium, type Browser, type BrowserContextOptions, type Page } from "playwright-core";
+
+export const browserPath = process.env["CHROMIUM"] ?? "/usr/bin/chromium";
+
+export const launch = (): Promise<Browser> =>
+  chromium.launch({
+    executablePath: browserPath,
+    args: [
+      "--no-sandbox", "--disable-gpu", "--disable-quic", "--no-first-run", "--disable-background-networking", "--disable-component-update", "--disable-sync",
+    ],
+  });
+
+export async function open(b: Browser, url: string, options: BrowserContextOptions = {}, own: Record<string, string> = {}): Promise<Page> {
+  const context = await b.newContext({ viewport: { width: 1280, height: 800 }, ...options });
+  await context.addInitScript((kept) => {
+    for (const [k, v] of Object.entries(kept)) localStorage.setItem(`ashlamp.${k}`, v);
+  }, own);
+  const page = await context.newPage();
+  await page.goto(url);
+  return page;
+}
+
