@@ -139,6 +139,33 @@ func TestLoopUncertainty(t *testing.T) {
 	}
 }
 
+// What a configuration may take as a channel's uncertainty is what a reading there has.
+func TestUncertaintyOfAValueIsThatOfItsReading(t *testing.T) {
+	loop, err := transducer.NewLoop(transducer.LoopSettings{Scale: bar16, ShuntOhms: 100, ShuntTolerance: 0.001})
+	if err != nil {
+		t.Fatal(err)
+	}
+	reading, err := loop.Convert(volts(1.2))
+	if err != nil {
+		t.Fatal(err)
+	}
+	for _, c := range []struct {
+		name  string
+		value float64
+		want  float64
+		fault hardware.Reason
+	}{
+		{"half", 8e5, reading.U, 0},
+		{"beyond what a loop carries", 20e5, 0, hardware.LoopHigh},
+		{"NaN", math.NaN(), 0, hardware.NotANumber},
+	} {
+		got, err := loop.U(c.value, 1e-4)
+		if hardware.ReasonOf(err) != c.fault || math.Abs(got-c.want) > 1e-9*c.want {
+			t.Errorf("%s: U(%v) = %v, %v; want %v, %q", c.name, c.value, got, err, c.want, c.fault)
+		}
+	}
+}
+
 func TestRatiometric(t *testing.T) {
 	set := transducer.RatiometricSettings{Scale: bar16, SupplyVolts: 5, SupplyTolerance: 0.01, SignalDivider: 1, SupplyDivider: 1}
 	for _, c := range []struct {

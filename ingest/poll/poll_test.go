@@ -43,6 +43,23 @@ func (wall) Wait(ctx context.Context, until time.Time) error {
 	}
 }
 
+// coarse is a clock that moves in steps, as one that runs faster than the day may.
+type coarse struct {
+	wall
+	step time.Duration
+}
+
+func (c coarse) Now() time.Time { return time.Now().Truncate(c.step) }
+
+func (c coarse) Wait(ctx context.Context, until time.Time) error {
+	for c.Now().Before(until) {
+		if err := c.wall.Wait(ctx, c.Now().Add(c.step)); err != nil {
+			return err
+		}
+	}
+	return ctx.Err()
+}
+
 // sink keeps what it was offered.
 type sink struct {
 	mu      sync.Mutex
@@ -97,18 +114,20 @@ const (
 	coupleAddr   = 0x60
 )
 
-func newWorld(t testing.TB) *world {
+func newWorld(t testing.TB) *world { return newWorldOn(t, wall{}) }
+
+func newWorldOn(t testing.TB, clock chip.Clock) *world {
 	t.Helper()
 	w := &world{bus: bus.New("simulated")}
 	set(&w.firebox, 640)
 	set(&w.cabinet, 22)
 	set(&w.milliAmps, 12)
-	w.couple = chip.NewMCP9601(wall{}, chip.Wiring{
+	w.couple = chip.NewMCP9601(clock, chip.Wiring{
 		Couple: thermocouple.K,
 		Hot:    func() float64 { return get(&w.firebox) },
 		Cold:   func() float64 { return get(&w.cabinet) },
 	})
-	adc := chip.NewADS1115(wall{}, [4]func() float64{
+	adc := chip.NewADS1115(clock, [4]func() float64{
 		func() float64 { return get(&w.milliAmps) / 1000 * 100 }, // a shunt of 100 Ω
 		func() float64 { return 2.5 },                            // half of 5 V
 		func() float64 { return 5 },
@@ -210,6 +229,47 @@ func TestEachChannelAtItsInterval(t *testing.T) {
 			for _, x := range b.Samples {
 				if x.Channel.OfShed() != (b.Engine == "") {
 					t.Errorf("sample of %s in a batch of engine %q", x.Channel, b.Engine)
+				}
+			}
+		}
+	})
+}
+
+// On a clock that moves by whole seconds each wait for a conversion takes one: rounds
+// are left out, and every sample is good all the same and never older than its wait.
+func TestAClockOfWholeSeconds(t *testing.T) {
+	synctest.Test(t, func(t *testing.T) {
+		clock := coarse{step: time.Second}
+		w, s := newWorldOn(t, clock), &sink{}
+		p, err := poll.New(config(t), w.bus, clock, s, slog.New(slog.DiscardHandler))
+		if err != nil {
+			t.Fatal(err)
+		}
+		ctx, cancel := context.WithTimeout(t.Context(), 120*time.Second)
+		defer cancel()
+		if err := p.Run(ctx); err != nil {
+			t.Fatal(err)
+		}
+		for _, c := range []struct {
+			engine string
+			id     telemetry.Channel
+			gap    time.Duration
+		}{
+			{"quillet", telemetry.BoilerPressure, 5 * time.Second},
+			{"marrow", telemetry.BoilerLevel, 8 * time.Second},
+			{"quillet", telemetry.Firebox, 8 * time.Second},
+			{"", telemetry.AmbientTemp, 33 * time.Second},
+		} {
+			got := s.of(c.engine, c.id)
+			if len(got) < 3 {
+				t.Errorf("%s %s: %d samples in 120 s", c.engine, c.id, len(got))
+			}
+			for i, x := range got {
+				if x.Quality != telemetry.Good {
+					t.Errorf("%s %s: %+v, want good", c.engine, c.id, x)
+				}
+				if i > 0 && (x.At.Sub(got[i-1].At) > c.gap || !x.At.After(got[i-1].At)) {
+					t.Errorf("%s %s: %v after the sample before, want up to %v", c.engine, c.id, x.At.Sub(got[i-1].At), c.gap)
 				}
 			}
 		}
