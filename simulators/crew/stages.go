@@ -11,7 +11,7 @@ import (
 const (
 	fillTo      = 0.84
 	fillPause   = 0.50 // of working pressure
-	fillResume  = 0.62
+	fillResume  = 0.60
 	startedFire = 0.45
 )
 
@@ -45,14 +45,17 @@ func (c *Crew) fill() bool {
 func (c *Crew) mindFire() {
 	h := &c.Hands
 	h.Blower, h.Pan = 0.1, 1
-	if c.see.Gauge < 0.6*c.Working {
+	if c.see.Gauge < 0.7*c.Working {
 		h.Blower = 0.7
 	}
 	if c.see.Gauge > 0.8*c.Working {
 		h.Pan, h.Blower = 0, 0
 	}
-	// Nobody fires for the last time: it burns down.
+	// Nobody fires more than it takes: it burns down.
 	h.Fire = math.Max(0.2, h.Fire*(1-c.dt/5400))
+	if c.see.Gauge < 0.55*c.Working {
+		h.Fire = math.Min(startedFire, h.Fire+c.dt*startedFire/900)
+	}
 }
 
 func (c *Crew) proveGlasses() bool {
@@ -76,17 +79,17 @@ func (c *Crew) proveGlasses() bool {
 
 func (c *Crew) dropFire() bool {
 	h := &c.Hands
-	h.Fire = math.Max(0, h.Fire-c.dt*startedFire/(260*c.Pace))
-	h.Blower = 0.3
-	h.Pan = 1
+	h.Blower, h.Pan, h.Injector = 0.3, 1, false
 	if c.Hasty && c.worked(60) {
 		c.keep("fire-dropped", 1e9)
 	}
 	if h.Fire > 0 {
+		h.Fire = math.Max(0, h.Fire-c.dt*startedFire/(260*c.Pace))
 		return false
 	}
-	c.keep("fire-dropped", 1e9)
+	// Looked at once more before it is said.
 	h.Blower = 0
+	c.keep("fire-dropped", 1e9)
 	c.say("blower-shut")
 	return true
 }

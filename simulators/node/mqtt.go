@@ -26,7 +26,6 @@ type MQTTConfig struct {
 type MQTT struct {
 	config MQTTConfig
 	client mqtt.Client
-	buf    []byte
 }
 
 // DialMQTT connects, says that the node is up (retained) and leaves its last

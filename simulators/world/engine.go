@@ -108,7 +108,7 @@ func built(litres, workingBar float64) Engine {
 			Level: [2]float64{0.42, 0.42}},
 		Weather:  Weather{Mean: 11, Swing: 5, DewPoint: 7, Pressure: 99.2e3, Trend: -20, CO: 2e-6},
 		Pressure: 0.82 * workingBar * bar, Glass: 0.55,
-		Injector: 0.16 * a, Blower: 1.6e-5 * a, Brake: 3e-5 * a, Drive: 6e-5 * a, LetDown: 4.5e-5 * a,
+		Injector: 0.16 * a, Blower: 5e-6 * a, Brake: 3e-5 * a, Drive: 6e-5 * a, LetDown: 4.5e-5 * a,
 		PipeCools: 260,
 		Plan: crew.Plan{LayUp: telemetry.Dry, EmptiedBy: "empty", Working: workingBar * bar,
 			BlowDownMin: 0.5 * bar, BlowDownMax: 3.1 * bar, Cocks: 2, Tanks: 2},
@@ -197,7 +197,13 @@ func Draw(rng *rand.Rand) (Engine, error) {
 	f.Smoke *= around(0.4)
 	f.Flame += 100 * (2*rng.Float64() - 1)
 	e.Tanks.Count = rng.IntN(3)
-	l := 0.1 + 0.6*rng.Float64()
+	// Enough to fill the boiler for the night, at least.
+	k := &e.Tanks
+	l := 0.05
+	if k.Count > 0 {
+		l += 0.22 * b.Volume / (k.Area * k.Depth * float64(k.Count))
+	}
+	l += (0.9 - l) * rng.Float64()
 	for i := range e.Tanks.Level {
 		e.Tanks.Level[i] = 0
 		if i < e.Tanks.Count {

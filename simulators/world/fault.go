@@ -97,8 +97,8 @@ func faults() map[string]fault {
 		"pipe-offset":   {anyWhere, 0, 0, instrument(pipe, sensor.Offset, either(5, 40))},
 
 		// Of the levels.
-		"level-stuck":      {"fill", 0, 2 * h, instrument(level, sensor.Stuck, nil)},
-		"level-zero-early": {"fill", 0, 2 * h, instrument(level, sensor.ZeroEarly, between(5, 300))},
+		"level-stuck":      {"fill", 0, 0.7 * h, instrument(level, sensor.Stuck, nil)},
+		"level-zero-early": {"fill", 0, 0.7 * h, instrument(level, sensor.ZeroEarly, between(5, 300))},
 		"level-offset":     {anyWhere, 0, 0, instrument(level, sensor.Offset, either(0.05, 0.4))},
 		"level-open":       {"fill", 0, 2 * h, instrument(level, sensor.Open, nil)},
 		"level-noisy":      {anyWhere, 0, 0, instrument(level, sensor.Noisy, between(10, 50))},

@@ -227,7 +227,7 @@ func (w *World) tick(ctx context.Context, dt float64) error {
 		c.Draw += w.Drive
 	}
 	c.Draw += h.LetDown * w.LetDown
-	if h.Injector {
+	if h.Injector && (w.Tanks.Count == 0 || w.Tanks.Level[0] > 0.02) {
 		c.Feed = w.Injector
 	}
 	open := 0.0
