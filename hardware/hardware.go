@@ -10,6 +10,7 @@ import (
 	"math"
 
 	"ashlamp/rules/telemetry"
+	"ashlamp/rules/uncertainty"
 )
 
 // Reading is a number that a device gave, in the channel's unit. The zero value
@@ -17,31 +18,42 @@ import (
 type Reading struct {
 	// Value is in the unit of the channel that the input serves.
 	Value float64
-	// U is the standard uncertainty of Value (JCGM 100:2008, 2.3.1), in its unit.
-	U float64
+	// Standard is the standard uncertainty of Value (JCGM 100:2008, 2.3.1), in its unit.
+	Standard float64
 	// Quality is Good or Uncertain; only the zero Reading is Bad.
 	Quality telemetry.Quality
 	// Doubt says why Quality is Uncertain; it is Unnamed for a good reading.
 	Doubt Reason
 }
 
-// Good returns a reading that may be relied upon. A value or uncertainty that
-// is NaN or infinite, or an uncertainty below zero, is refused with a [*Fault].
-func Good(value, u float64) (Reading, error) {
-	return newReading(value, u, telemetry.Good, Unnamed)
+// Estimate returns the value with its expanded uncertainty, as the rules take it.
+// That of the zero Reading is not stated, and neither is that of one without
+// uncertainty.
+func (r Reading) Estimate() uncertainty.Value {
+	if r.Quality == telemetry.Bad {
+		return uncertainty.Value{X: math.NaN()}
+	}
+	return uncertainty.Of(r.Value, r.Standard)
+}
+
+// Good returns a reading that may be relied upon, with its standard uncertainty.
+// A value or uncertainty that is NaN or infinite, or an uncertainty below zero, is
+// refused with a [*Fault].
+func Good(value, standard float64) (Reading, error) {
+	return newReading(value, standard, telemetry.Good, Unnamed)
 }
 
 // Uncertain returns a reading that may be drawn but proves nothing, and why.
 // It refuses what [Good] refuses.
-func Uncertain(value, u float64, doubt Reason) (Reading, error) {
-	return newReading(value, u, telemetry.Uncertain, doubt)
+func Uncertain(value, standard float64, doubt Reason) (Reading, error) {
+	return newReading(value, standard, telemetry.Uncertain, doubt)
 }
 
-func newReading(value, u float64, q telemetry.Quality, doubt Reason) (Reading, error) {
-	if math.IsNaN(value-value) || !(u >= 0) || math.IsInf(u, 0) { // x-x is NaN for infinities too
-		return Reading{}, &Fault{Reason: NotANumber, Detail: fmt.Sprintf("value %v, uncertainty %v", value, u)}
+func newReading(value, standard float64, q telemetry.Quality, doubt Reason) (Reading, error) {
+	if math.IsNaN(value-value) || !(standard >= 0) || math.IsInf(standard, 0) { // x-x is NaN for infinities too
+		return Reading{}, &Fault{Reason: NotANumber, Detail: fmt.Sprintf("value %v, uncertainty %v", value, standard)}
 	}
-	return Reading{Value: value, U: u, Quality: q, Doubt: doubt}, nil
+	return Reading{Value: value, Standard: standard, Quality: q, Doubt: doubt}, nil
 }
 
 // Reason says why a device gave no number, or one of doubt. The list is closed:

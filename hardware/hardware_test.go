@@ -44,6 +44,19 @@ func TestReadingRefusesWhatIsNoNumber(t *testing.T) {
 	}
 }
 
+func TestEstimateIsTheExpandedUncertainty(t *testing.T) {
+	r, err := hardware.Good(3, 0.5)
+	if err != nil {
+		t.Fatal(err)
+	}
+	if got := r.Estimate(); got.X != 3 || got.U != 1 {
+		t.Errorf("estimate of %+v = %+v, want 3 ± 1", r, got)
+	}
+	if got := (hardware.Reading{}).Estimate(); got.Stated() {
+		t.Errorf("estimate of the zero Reading = %+v, want not stated", got)
+	}
+}
+
 func TestEveryReasonHasItsOwnWordsAndMend(t *testing.T) {
 	seen := map[string]hardware.Reason{}
 	for _, r := range hardware.Reasons() {

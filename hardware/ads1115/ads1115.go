@@ -24,6 +24,7 @@ import (
 	"periph.io/x/conn/v3/i2c"
 
 	"ashlamp/hardware"
+	"ashlamp/rules/uncertainty"
 )
 
 // Register pointers (SBAS444D, "Address Pointer Register").
@@ -200,21 +201,21 @@ func (d *Dev) Read(ctx context.Context, in Input, r Range) (hardware.Reading, er
 		return hardware.Reading{}, d.fault(hardware.InputOverrange, "%v at the end of ±%.3f V", in, r.FullScale())
 	}
 	volts := float64(code) * codeVolts(r)
-	return hardware.Good(volts, uncertainty(volts, r))
+	return hardware.Good(volts, standard(volts, r))
 }
 
 // codeVolts is the voltage of one code: full scale over 2^15 (SBAS444D, "Data Format").
 func codeVolts(r Range) float64 { return r.FullScale() / 32768 }
 
-// uncertainty is the standard uncertainty of a voltage, each limit of error taken
-// as a rectangular distribution (JCGM 100:2008, 4.3.7), the code's own step too.
-func uncertainty(volts float64, r Range) float64 {
+// standard is the standard uncertainty of a voltage, each limit of error taken as a
+// rectangular distribution (JCGM 100:2008, 4.3.7).
+func standard(volts float64, r Range) float64 {
 	lsb := codeVolts(r)
-	gain := (gainLimit + gainDrift*driftKelvins) * math.Abs(volts)
-	offset := offsetCodes * lsb
-	linear := linearCodes * lsb
-	step := lsb / 2
-	return math.Sqrt((gain*gain + offset*offset + linear*linear + step*step) / 3)
+	return uncertainty.Combine(
+		uncertainty.Rectangular((gainLimit+gainDrift*driftKelvins)*math.Abs(volts)),
+		uncertainty.Rectangular(offsetCodes*lsb),
+		uncertainty.Rectangular(linearCodes*lsb),
+		uncertainty.Resolution(lsb))
 }
 
 // ready waits until the conversion is done and the settings are still those wanted.

@@ -121,8 +121,8 @@ func TestRangesAndInputs(t *testing.T) {
 			if step := r.FullScale() / 32768; math.Abs(got.Value-want) > step/2+1e-12 {
 				t.Errorf("%v at ±%v V = %v V, want %v within half a code (%v)", in, r.FullScale(), got.Value, want, step/2)
 			}
-			if got.U < math.Abs(want)*0.0015/math.Sqrt(3) {
-				t.Errorf("%v at ±%v V: uncertainty %v is below the gain limit alone", in, r.FullScale(), got.U)
+			if got.Standard < math.Abs(want)*0.0015/math.Sqrt(3) {
+				t.Errorf("%v at ±%v V: uncertainty %v is below the gain limit alone", in, r.FullScale(), got.Standard)
 			}
 		}
 	}
@@ -240,6 +240,6 @@ func ExampleDev_Read() {
 		return
 	}
 	r, err := dev.Read(context.Background(), ads1115.Pin0, ads1115.Volts4096)
-	fmt.Printf("%.4f V, u = %.1f mV, %v, %v\n", r.Value, 1000*r.U, r.Quality, err)
+	fmt.Printf("%.4f V, u = %.1f mV, %v, %v\n", r.Value, 1000*r.Standard, r.Quality, err)
 	// Output: 2.0000 V, u = 3.4 mV, good, <nil>
 }

@@ -14,8 +14,8 @@ type Point struct {
 	Reading float64
 	// Reference is what the reference gave.
 	Reference float64
-	// U is the standard uncertainty of the reference (JCGM 100:2008, 2.3.1).
-	U float64
+	// Standard is the standard uncertainty of the reference (JCGM 100:2008, 2.3.1).
+	Standard float64
 }
 
 // MinSpread is the least share of the transducer's span that the points must
@@ -58,11 +58,11 @@ func (l Line) Slope() float64 {
 	return l.Gain
 }
 
-// U is the standard uncertainty of the line itself at a reading, 0 for the zero
+// Standard is the standard uncertainty of the line itself at a reading, 0 for the zero
 // Line: s·√(1/n + (x-x̄)²/Sxx), the prediction of a fitted line (JCGM 100:2008,
 // H.3.4, written about the mean). It grows away from the points. A line that was
 // not made by [Fit] has none of its own.
-func (l Line) U(reading float64) float64 {
+func (l Line) Standard(reading float64) float64 {
 	if l.sxx == 0 {
 		return 0
 	}
@@ -89,18 +89,18 @@ func Fit(points []Point, span float64) (Line, []float64, error) {
 	low, high := math.Inf(1), math.Inf(-1)
 	var meanX, meanY, refU2 float64
 	for i, p := range points {
-		for _, v := range []float64{p.Reading, p.Reference, p.U} {
+		for _, v := range []float64{p.Reading, p.Reference, p.Standard} {
 			if math.IsNaN(v) || math.IsInf(v, 0) {
 				return Line{}, nil, fmt.Errorf("point %d has %v; leave out what was not read", i+1, v)
 			}
 		}
-		if p.U < 0 {
-			return Line{}, nil, fmt.Errorf("point %d has an uncertainty of %v; it cannot be below zero", i+1, p.U)
+		if p.Standard < 0 {
+			return Line{}, nil, fmt.Errorf("point %d has an uncertainty of %v; it cannot be below zero", i+1, p.Standard)
 		}
 		low, high = math.Min(low, p.Reading), math.Max(high, p.Reading)
 		meanX += p.Reading / n
 		meanY += p.Reference / n
-		refU2 += p.U * p.U / n
+		refU2 += p.Standard * p.Standard / n
 	}
 	if !(high-low >= MinSpread*span) {
 		return Line{}, nil, fmt.Errorf("the points cover %.1f %% of the span; spread them over %.0f %% or more", 100*(high-low)/span, 100*MinSpread)

@@ -28,8 +28,8 @@ func TestFitRefuses(t *testing.T) {
 		{"none", nil, 16, false},
 		{"reading NaN", two(0, nan), 16, false},
 		{"reference infinite", []calibration.Point{{Reading: 0}, {Reading: 16, Reference: math.Inf(1)}}, 16, false},
-		{"uncertainty NaN", []calibration.Point{{Reading: 0}, {Reading: 16, Reference: 16, U: nan}}, 16, false},
-		{"uncertainty below zero", []calibration.Point{{Reading: 0}, {Reading: 16, Reference: 16, U: -1}}, 16, false},
+		{"uncertainty NaN", []calibration.Point{{Reading: 0}, {Reading: 16, Reference: 16, Standard: nan}}, 16, false},
+		{"uncertainty below zero", []calibration.Point{{Reading: 0}, {Reading: 16, Reference: 16, Standard: -1}}, 16, false},
 		{"gain at its upper end", []calibration.Point{{Reading: 0}, {Reading: 16, Reference: 20}}, 16, true},
 		{"gain above", []calibration.Point{{Reading: 0}, {Reading: 16, Reference: 20.01}}, 16, false},
 		{"gain below", []calibration.Point{{Reading: 0}, {Reading: 16, Reference: 12.7}}, 16, false},
@@ -66,7 +66,7 @@ func TestWorkedExampleOfTheGuide(t *testing.T) {
 	if got := l.Apply(30) - 30; math.Abs(got+0.1494) > 0.00005 {
 		t.Errorf("correction at 30 °C = %.5f, want -0.1494", got)
 	}
-	if got := l.U(30); math.Abs(got-0.0041) > 0.00005 {
+	if got := l.Standard(30); math.Abs(got-0.0041) > 0.00005 {
 		t.Errorf("its standard uncertainty = %.5f, want 0.0041", got)
 	}
 	if got := residuals[0]; math.Abs(got+0.0031) > 0.00005 {
@@ -104,28 +104,28 @@ func TestUncertaintyGrowsAwayFromThePoints(t *testing.T) {
 	if err != nil {
 		t.Fatal(err)
 	}
-	if !(l.U(4) < l.U(8) && l.U(8) < l.U(16)) {
-		t.Errorf("u at 4, 8, 16 is %v, %v, %v; want it rising", l.U(4), l.U(8), l.U(16))
+	if !(l.Standard(4) < l.Standard(8) && l.Standard(8) < l.Standard(16)) {
+		t.Errorf("u at 4, 8, 16 is %v, %v, %v; want it rising", l.Standard(4), l.Standard(8), l.Standard(16))
 	}
-	if got, want := l.U(4), 0.02/math.Sqrt2; math.Abs(got-want) > 1e-12 {
+	if got, want := l.Standard(4), 0.02/math.Sqrt2; math.Abs(got-want) > 1e-12 {
 		t.Errorf("u at the mean of two points is %v, want that of the mean of two references, %v", got, want)
 	}
 }
 
 func TestZeroLineChangesNothing(t *testing.T) {
 	var l calibration.Line
-	if l.Apply(3.5) != 3.5 || l.Slope() != 1 || l.U(3.5) != 0 {
-		t.Errorf("the zero Line gives %v, slope %v, u %v; want 3.5, 1, 0", l.Apply(3.5), l.Slope(), l.U(3.5))
+	if l.Apply(3.5) != 3.5 || l.Slope() != 1 || l.Standard(3.5) != 0 {
+		t.Errorf("the zero Line gives %v, slope %v, u %v; want 3.5, 1, 0", l.Apply(3.5), l.Slope(), l.Standard(3.5))
 	}
 }
 
 // A boiler pressure transducer of 16 bar read beside a test gauge.
 func ExampleFit() {
 	line, residuals, err := calibration.Fit([]calibration.Point{
-		{Reading: 0.05, Reference: 0.00, U: 0.01},
-		{Reading: 6.09, Reference: 6.00, U: 0.01},
-		{Reading: 12.10, Reference: 12.00, U: 0.01},
+		{Reading: 0.05, Reference: 0.00, Standard: 0.01},
+		{Reading: 6.09, Reference: 6.00, Standard: 0.01},
+		{Reading: 12.10, Reference: 12.00, Standard: 0.01},
 	}, 16)
-	fmt.Printf("zero %.3f bar, gain %.4f, residuals %.3f, u at zero %.3f bar, %v\n", line.Zero, line.Gain, residuals, line.U(0), err)
+	fmt.Printf("zero %.3f bar, gain %.4f, residuals %.3f, u at zero %.3f bar, %v\n", line.Zero, line.Gain, residuals, line.Standard(0), err)
 	// Output: zero -0.055 bar, gain 0.9958, residuals [0.005 -0.010 0.005], u at zero 0.011 bar, <nil>
 }

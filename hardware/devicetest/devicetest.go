@@ -125,7 +125,7 @@ func number(t *testing.T, rig Rig) {
 	if err != nil {
 		t.Fatalf("read: %v", err)
 	}
-	if r.Quality != telemetry.Good || !(math.Abs(r.Value-rig.Want) <= rig.Within) || !(r.U >= 0) {
+	if r.Quality != telemetry.Good || !(math.Abs(r.Value-rig.Want) <= rig.Within) || !(r.Standard > 0) {
 		t.Fatalf("read %+v, want %v ± %v, good, with an uncertainty", r, rig.Want, rig.Within)
 	}
 }

@@ -51,6 +51,7 @@ import (
 
 	"ashlamp/hardware"
 	"ashlamp/hardware/thermocouple"
+	"ashlamp/rules/uncertainty"
 )
 
 // Register pointers (DS20005426C, table 4-2 on page 17, registers 5-2 to 5-12).
@@ -222,14 +223,20 @@ func typeCode(t thermocouple.Type) (byte, bool) {
 	}
 }
 
-// tolerance is the limit of error in K of a couple of class 2 at t °C (IEC 60584-1,
-// from memory): 2.5 K or 0.75 % of t, type T 1 K or 0.75 %.
-func tolerance(c thermocouple.Type, t float64) float64 {
-	least := 2.5
-	if c == thermocouple.T {
-		least = 1
+// Outside the range of class 2 of IEC 60584-1 no limit of error is defined for a
+// couple; it is taken as twice that of type K inside (common practice, no source).
+const (
+	unclassedLeast = 5.0   // K
+	unclassedShare = 0.015 // of the temperature in °C
+)
+
+// couple is the standard uncertainty of a couple of class 2 at t °C, in K.
+func couple(c thermocouple.Type, t float64) float64 {
+	tolerance, err := uncertainty.Thermocouple(c.String(), 2, t)
+	if err != nil {
+		return uncertainty.Rectangular(math.Max(unclassedLeast, unclassedShare*math.Abs(t)))
 	}
-	return math.Max(least, 0.0075*math.Abs(t))
+	return tolerance.Standard()
 }
 
 // Read returns the hot junction in °C. It fails with a [*hardware.Fault], or with
@@ -242,8 +249,7 @@ func (d *Dev) Read(ctx context.Context) (hardware.Reading, error) {
 	if err := d.judge(r); err != nil {
 		return hardware.Reading{}, err
 	}
-	tol := tolerance(d.set.Couple, r.hot)
-	u := math.Sqrt((hotLimit*hotLimit + tol*tol + celsiusPerCode*celsiusPerCode/4) / 3)
+	u := uncertainty.Combine(uncertainty.Rectangular(hotLimit), couple(d.set.Couple, r.hot), uncertainty.Resolution(celsiusPerCode))
 	if d.model == MCP9600 && d.set.Open != ByBias {
 		return hardware.Uncertain(r.hot, u, hardware.OpenUndetectable)
 	}
@@ -260,7 +266,7 @@ func (d *Dev) ReadCold(ctx context.Context) (hardware.Reading, error) {
 	if err := d.judgeCold(r); err != nil {
 		return hardware.Reading{}, err
 	}
-	return hardware.Good(r.cold, math.Sqrt((coldLimit*coldLimit+celsiusPerCode*celsiusPerCode/4)/3))
+	return hardware.Good(r.cold, uncertainty.Combine(uncertainty.Rectangular(coldLimit), uncertainty.Resolution(celsiusPerCode)))
 }
 
 // registers is what one reading found, in °C and mV.

@@ -289,7 +289,7 @@ func ExampleDev_Read() {
 		return
 	}
 	r, err := dev.Read(context.Background())
-	fmt.Printf("%.0f °C, u = %.1f °C, %v, %v\n", r.Value, r.U, r.Quality, err)
+	fmt.Printf("%.0f °C, u = %.1f °C, %v, %v\n", r.Value, r.Standard, r.Quality, err)
 
 	converter.Open(true)
 	clock.Wait(context.Background(), time.Second)

@@ -6,6 +6,7 @@ import (
 
 	"ashlamp/hardware"
 	"ashlamp/hardware/thermocouple"
+	"ashlamp/rules/uncertainty"
 )
 
 // noCouple is an emf in mV that no letter-designated couple gives: the largest of
@@ -68,7 +69,7 @@ func (c *Couple) Convert(volts, junction hardware.Reading) (hardware.Reading, er
 		return hardware.Reading{}, &hardware.Fault{Reason: hardware.ColdJunctionRange, Err: err}
 	}
 	// t depends on the voltage by 1/S(t) and on the terminals by S(junction)/S(t).
-	u := math.Sqrt(square(volts.U*1000/c.set.Gain/hot) + square(junction.U*cold/hot) + square(c.set.Error)/3)
+	u := uncertainty.Combine(volts.Standard*1000/c.set.Gain/hot, junction.Standard*cold/hot, uncertainty.Rectangular(c.set.Error))
 	var doubt hardware.Reason
 	if !c.set.Bias {
 		doubt = hardware.OpenUndetectable

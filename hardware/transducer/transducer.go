@@ -15,6 +15,7 @@ import (
 	"ashlamp/hardware"
 	"ashlamp/hardware/calibration"
 	"ashlamp/rules/telemetry"
+	"ashlamp/rules/uncertainty"
 )
 
 // Span says what the quantity is at both ends of the signal, in the channel's unit.
@@ -46,15 +47,13 @@ func (s Scale) check() error {
 }
 
 // value is the quantity at a fraction of the span whose standard uncertainty is u.
-func (s Scale) value(fraction, u float64) (value, uncertainty float64) {
+func (s Scale) value(fraction, u float64) (value, standard float64) {
 	x := s.Span.at(fraction)
-	return s.Calibration.Apply(x), math.Sqrt(
-		square(s.Calibration.Slope()*s.Span.width()*u) +
-			square(s.Span.width()*s.Error)/3 +
-			square(s.Calibration.U(x)))
+	return s.Calibration.Apply(x), uncertainty.Combine(
+		s.Calibration.Slope()*s.Span.width()*u,
+		uncertainty.Rectangular(s.Span.width()*s.Error),
+		s.Calibration.Standard(x))
 }
-
-func square(x float64) float64 { return x * x }
 
 func finite(x float64) bool { return !math.IsNaN(x - x) }
 
@@ -152,18 +151,18 @@ func (l *Loop) Convert(volts hardware.Reading) (hardware.Reading, error) {
 	if err != nil {
 		return hardware.Reading{}, err
 	}
-	uA := math.Sqrt(square(volts.U/l.set.ShuntOhms*1000) + square(mA*l.set.ShuntTolerance)/3)
+	uA := uncertainty.Combine(volts.Standard/l.set.ShuntOhms*1000, uncertainty.Rectangular(mA*l.set.ShuntTolerance))
 	value, u := l.set.value(fraction, uA/(LoopFull-LoopZero))
 	return give(value, u, doubt, volts)
 }
 
-// U is the standard uncertainty of a value of the quantity, in its unit, when the
-// voltage is known to u volts.
-func (l *Loop) U(value, uVolts float64) (float64, error) {
+// Standard is the standard uncertainty of a value of the quantity, in its unit, when
+// that of the voltage is uVolts.
+func (l *Loop) Standard(value, uVolts float64) (float64, error) {
 	fraction := (value - l.set.Span.Low) / (l.set.Span.High - l.set.Span.Low)
 	mA := LoopZero + fraction*(LoopFull-LoopZero)
-	r, err := l.Convert(hardware.Reading{Value: mA / 1000 * l.set.ShuntOhms, U: uVolts, Quality: telemetry.Good})
-	return r.U, err
+	r, err := l.Convert(hardware.Reading{Value: mA / 1000 * l.set.ShuntOhms, Standard: uVolts, Quality: telemetry.Good})
+	return r.Standard, err
 }
 
 // A ratiometric transducer's signal as shares of its supply: 0.5 V and 4.5 V of 5 V
@@ -232,7 +231,7 @@ func (r *Ratiometric) Declared() (hardware.Reading, error) {
 		return hardware.Reading{}, &hardware.Fault{Reason: hardware.SupplyRange, Detail: "neither measured nor declared with a tolerance"}
 	}
 	v := r.set.SupplyVolts / r.set.SupplyDivider
-	return hardware.Good(v, v*r.set.SupplyTolerance/math.Sqrt(3))
+	return hardware.Good(v, uncertainty.Rectangular(v*r.set.SupplyTolerance))
 }
 
 // Convert returns the quantity at a signal and a supply, both voltages at the
@@ -263,14 +262,14 @@ func (r *Ratiometric) Convert(signal, supply hardware.Reading) (hardware.Reading
 	case ratio > RatioMeasuringHigh:
 		doubt = hardware.SignalSaturatedHigh
 	}
-	relative := square(signal.U/signal.Value) + square(supply.U/supply.Value)
+	relative := []float64{signal.Standard / signal.Value, supply.Standard / supply.Value}
 	for _, divider := range []float64{r.set.SignalDivider, r.set.SupplyDivider} {
 		if divider != 1 {
-			relative += square(r.set.DividerTolerance) / 3
+			relative = append(relative, uncertainty.Rectangular(r.set.DividerTolerance))
 		}
 	}
 	fraction := (ratio - RatioZero) / (RatioFull - RatioZero)
-	value, u := r.set.value(fraction, ratio*math.Sqrt(relative)/(RatioFull-RatioZero))
+	value, u := r.set.value(fraction, ratio*uncertainty.Combine(relative...)/(RatioFull-RatioZero))
 	return give(value, u, doubt, signal, supply)
 }
 
@@ -313,6 +312,6 @@ func (v *Voltage) Convert(volts hardware.Reading) (hardware.Reading, error) {
 	case fraction > 1:
 		return hardware.Reading{}, &hardware.Fault{Reason: hardware.SignalHigh, Detail: detail}
 	}
-	value, u := v.set.value(fraction, volts.U/(v.set.FullVolts-v.set.ZeroVolts))
+	value, u := v.set.value(fraction, volts.Standard/(v.set.FullVolts-v.set.ZeroVolts))
 	return give(value, u, hardware.Unnamed, volts)
 }

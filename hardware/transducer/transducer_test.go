@@ -17,7 +17,7 @@ import (
 var bar16 = transducer.Scale{Span: transducer.Span{Low: 0, High: 16e5}, Error: 0.005}
 
 func volts(v float64) hardware.Reading {
-	return hardware.Reading{Value: v, U: 1e-4, Quality: telemetry.Good}
+	return hardware.Reading{Value: v, Standard: 1e-4, Quality: telemetry.Good}
 }
 
 func TestLoopCurrentsByNE43(t *testing.T) {
@@ -132,9 +132,9 @@ func TestLoopUncertainty(t *testing.T) {
 		if err != nil {
 			t.Fatal(err)
 		}
-		got, err := loop.Convert(hardware.Reading{Value: c.volts, U: c.uVolt, Quality: telemetry.Good})
-		if err != nil || math.Abs(got.U-c.want) > 1e-3*c.want {
-			t.Errorf("%s: u = %v Pa, %v; want %v", c.name, got.U, err, c.want)
+		got, err := loop.Convert(hardware.Reading{Value: c.volts, Standard: c.uVolt, Quality: telemetry.Good})
+		if err != nil || math.Abs(got.Standard-c.want) > 1e-3*c.want {
+			t.Errorf("%s: u = %v Pa, %v; want %v", c.name, got.Standard, err, c.want)
 		}
 	}
 }
@@ -155,13 +155,13 @@ func TestUncertaintyOfAValueIsThatOfItsReading(t *testing.T) {
 		want  float64
 		fault hardware.Reason
 	}{
-		{"half", 8e5, reading.U, 0},
+		{"half", 8e5, reading.Standard, 0},
 		{"beyond what a loop carries", 20e5, 0, hardware.LoopHigh},
 		{"NaN", math.NaN(), 0, hardware.NotANumber},
 	} {
-		got, err := loop.U(c.value, 1e-4)
+		got, err := loop.Standard(c.value, 1e-4)
 		if hardware.ReasonOf(err) != c.fault || math.Abs(got-c.want) > 1e-9*c.want {
-			t.Errorf("%s: U(%v) = %v, %v; want %v, %q", c.name, c.value, got, err, c.want, c.fault)
+			t.Errorf("%s: Standard(%v) = %v, %v; want %v, %q", c.name, c.value, got, err, c.want, c.fault)
 		}
 	}
 }
@@ -231,8 +231,8 @@ func TestRatiometric(t *testing.T) {
 		got, err := r.Convert(volts(2.5), supply)
 		// Half of the supply known to 1 %: 0.5·0.01/√3 of ratio, over 0.8, of 16 bar.
 		want := math.Hypot(0.5*0.01/math.Sqrt(3)/0.8*16e5, 0.005*16e5/math.Sqrt(3))
-		if err != nil || math.Abs(got.U-want) > 0.01*want {
-			t.Fatalf("u = %v, %v; want about %v", got.U, err, want)
+		if err != nil || math.Abs(got.Standard-want) > 0.01*want {
+			t.Fatalf("u = %v, %v; want about %v", got.Standard, err, want)
 		}
 	})
 	t.Run("neither measured nor declared", func(t *testing.T) {
@@ -271,7 +271,7 @@ func TestVoltage(t *testing.T) {
 }
 
 func TestCouple(t *testing.T) {
-	junction := hardware.Reading{Value: 25, U: 0.5, Quality: telemetry.Good}
+	junction := hardware.Reading{Value: 25, Standard: 0.5, Quality: telemetry.Good}
 	for _, c := range []struct {
 		name  string
 		bias  bool
@@ -296,7 +296,7 @@ func TestCouple(t *testing.T) {
 			if err != nil {
 				t.Fatal(err)
 			}
-			v := hardware.Reading{Value: c.volts, U: 1e-5 * c.gain, Quality: telemetry.Good}
+			v := hardware.Reading{Value: c.volts, Standard: 1e-5 * c.gain, Quality: telemetry.Good}
 			got, err := couple.Convert(v, junction)
 			if hardware.ReasonOf(err) != c.fault {
 				t.Fatalf("%v V: %v, want %q", c.volts, err, c.fault)
@@ -304,15 +304,15 @@ func TestCouple(t *testing.T) {
 			if math.Abs(got.Value-c.want) > 0.03 || got.Quality != c.q {
 				t.Fatalf("%v V = %+v, want %v, %v", c.volts, got, c.want, c.q)
 			}
-			if c.fault == 0 && !(got.U > 1.5 && got.U < 1.6) { // 2.5/√3, 0.5 K, 10 µV of 41
-				t.Errorf("u = %v K, want 1.5 to 1.6", got.U)
+			if c.fault == 0 && !(got.Standard > 1.5 && got.Standard < 1.6) { // 2.5/√3, 0.5 K, 10 µV of 41
+				t.Errorf("u = %v K, want 1.5 to 1.6", got.Standard)
 			}
 		})
 	}
 }
 
 func TestCalibrationIsApplied(t *testing.T) {
-	line, _, err := calibration.Fit([]calibration.Point{{Reading: 0.1e5, U: 1000}, {Reading: 12.1e5, Reference: 12e5, U: 1000}}, 16e5)
+	line, _, err := calibration.Fit([]calibration.Point{{Reading: 0.1e5, Standard: 1000}, {Reading: 12.1e5, Reference: 12e5, Standard: 1000}}, 16e5)
 	if err != nil {
 		t.Fatal(err)
 	}
@@ -328,7 +328,7 @@ func TestCalibrationIsApplied(t *testing.T) {
 	}
 	before, err1 := plain.Convert(volts(1))
 	after, err2 := calibrated.Convert(volts(1))
-	if err1 != nil || err2 != nil || math.Abs(after.Value-(before.Value-0.1e5)) > 1e-6 || !(after.U > before.U) {
+	if err1 != nil || err2 != nil || math.Abs(after.Value-(before.Value-0.1e5)) > 1e-6 || !(after.Standard > before.Standard) {
 		t.Fatalf("before %+v, after %+v, %v, %v; want 0.1 bar less, and the line's uncertainty added", before, after, err1, err2)
 	}
 }
@@ -413,8 +413,8 @@ func ExampleLoop_Convert() {
 		return
 	}
 	for _, v := range []float64{1.2, 0.37, 0.21} {
-		r, err := loop.Convert(hardware.Reading{Value: v, U: 0.001, Quality: telemetry.Good})
-		fmt.Printf("%.2f bar, u = %.2f bar, %v, %v\n", r.Value/1e5, r.U/1e5, r.Quality, err)
+		r, err := loop.Convert(hardware.Reading{Value: v, Standard: 0.001, Quality: telemetry.Good})
+		fmt.Printf("%.2f bar, u = %.2f bar, %v, %v\n", r.Value/1e5, r.Standard/1e5, r.Quality, err)
 	}
 	// Output:
 	// 8.00 bar, u = 0.05 bar, good, <nil>
