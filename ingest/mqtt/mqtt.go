@@ -80,9 +80,9 @@ type Client struct {
 	here   string // topic of the daemon's own status
 
 	mu   sync.Mutex
-	conn net.Conn // the present connection
+	conn *cuttable // the present connection
 
-	settled atomic.Int64 // Unix nanoseconds from which on messages are fresh
+	settled atomic.Pointer[time.Time] // from when on messages are fresh
 	slots   chan struct{}
 	acks    chan ack
 	cut     chan struct{}
@@ -168,8 +168,8 @@ func (c *Client) options(u *url.URL) *paho.ClientOptions {
 		c.config.Door.Refuse(c.config.Broker, ingest.NoBroker, fmt.Sprintf("connection to the MQTT broker lost: %v; trying again", err))
 	})
 	o.SetConnectionNotificationHandler(func(_ paho.Client, n paho.ConnectionNotification) {
-		if f, ok := n.(paho.ConnectionNotificationBrokerFailed); ok {
-			c.config.Door.Refuse(c.config.Broker, ingest.NoBroker, fmt.Sprintf("MQTT broker cannot be reached: %v; trying again", f.Reason))
+		if f, ok := n.(paho.ConnectionNotificationFailed); ok {
+			c.config.Door.Refuse(c.config.Broker, ingest.NoBroker, fmt.Sprintf("MQTT broker cannot be reached or refuses: %v; trying again", f.Reason))
 		}
 	})
 	return o
@@ -191,11 +191,44 @@ func (c *Client) dial(u *url.URL, _ paho.ClientOptions) (net.Conn, error) {
 		return nil, err
 	}
 	// Messages of an older session may come before the connection is reported.
-	c.settled.Store(c.config.Now().Add(c.config.Settle).UnixNano())
+	settled := c.config.Now().Add(c.config.Settle)
+	c.settled.Store(&settled)
+	cut := &cuttable{Conn: conn}
 	c.mu.Lock()
-	c.conn = conn
+	c.conn = cut
 	c.mu.Unlock()
-	return conn, nil
+	return cut, nil
+}
+
+// cuttable is a connection that we can end so that the library takes it for lost: it
+// takes the error of a connection closed on this side for its own doing, and would
+// stay without one for ever.
+type cuttable struct {
+	net.Conn
+	cut atomic.Bool
+}
+
+var errCut = errors.New("connection cut, so that the broker sends again what was not stored")
+
+func (c *cuttable) Cut() {
+	c.cut.Store(true)
+	_ = c.Close()
+}
+
+func (c *cuttable) Read(p []byte) (int, error) {
+	n, err := c.Conn.Read(p)
+	if err != nil && c.cut.Load() {
+		err = errCut
+	}
+	return n, err
+}
+
+func (c *cuttable) Write(p []byte) (int, error) {
+	n, err := c.Conn.Write(p)
+	if err != nil && c.cut.Load() {
+		err = errCut
+	}
+	return n, err
 }
 
 // connected subscribes, also if the broker has kept the session: the configuration
@@ -246,7 +279,7 @@ func (c *Client) take(m paho.Message) {
 	}
 	_, err := c.config.Door.Take(c.ctx, door.Message{
 		Topic: m.Topic(), Payload: m.Payload(), Kept: m.Retained(),
-		Waited: c.config.Now().UnixNano() < c.settled.Load(),
+		Waited: c.config.Now().Before(*c.settled.Load()),
 	}, func(err error) { c.acks <- ack{m, err} }) // room for as many as there are slots
 	if err != nil {
 		<-c.slots
@@ -295,7 +328,7 @@ func (c *Client) Run(ctx context.Context) error {
 				conn := c.conn
 				c.mu.Unlock()
 				if conn != nil {
-					_ = conn.Close()
+					conn.Cut()
 				}
 				continue
 			case <-ctx.Done():
