@@ -53,6 +53,7 @@ func (h *Hub) ServeHTTP(w http.ResponseWriter, r *http.Request) {
 				kind = problem.OtherOrigin
 			case http.StatusMethodNotAllowed:
 				kind = problem.Method
+				w.Header().Set("Allow", http.MethodGet)
 			}
 			problem.Write(w, r, kind, reason.Error(), "Open a WebSocket (RFC 6455, version 13) from a page of this same host.")
 		},
