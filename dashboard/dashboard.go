@@ -1,0 +1,113 @@
+// Package dashboard joins what people and programs reach over HTTP: the calls, the
+// live link, the page, and what a machine asks to know how the daemon is.
+//
+//	/api/v1/…       package api; /api/v1/live is package live
+//	/healthz        200 while the daemon does its work, else 503 and why
+//	/metrics        OpenMetrics
+//	/               the page
+//
+// Everything that a page loads comes from here: a shed's network may end at the
+// shed's door.
+package dashboard
+
+import (
+	"context"
+	"errors"
+	"io/fs"
+	"net/http"
+	"strings"
+
+	"github.com/klauspost/compress/gzhttp"
+
+	"ashlamp/dashboard/api"
+	"ashlamp/dashboard/problem"
+)
+
+// Parts are what [New] joins; all are required.
+type Parts struct {
+	// API answers all under [api.Prefix] except the live link.
+	API http.Handler
+	// Live is the live link.
+	Live http.Handler
+	// Page holds the built page, index.html at its root.
+	Page fs.FS
+	// Health returns nil while the daemon does its work, else what is wrong and the
+	// mend. It must return within a second or so; ctx ends when the asker goes.
+	Health func(ctx context.Context) error
+	// Metrics returns the figures for /metrics; families of one name must be one.
+	Metrics func() []Family
+}
+
+// compressFrom is the size in bytes from which an answer is compressed: a smaller
+// one fits into one packet either way (1,460 B of an Ethernet frame).
+const compressFrom = 1024
+
+// New returns the handler of the whole.
+func New(p Parts) (http.Handler, error) {
+	if p.API == nil || p.Live == nil || p.Page == nil || p.Health == nil || p.Metrics == nil {
+		return nil, errors.New("dashboard: a part is missing; give all fields of Parts")
+	}
+	if _, err := fs.Stat(p.Page, "index.html"); err != nil {
+		return nil, errors.New("dashboard: the page has no index.html; build it first with make build")
+	}
+	compress, err := gzhttp.NewWrapper(gzhttp.MinSize(compressFrom))
+	if err != nil {
+		return nil, err
+	}
+	mux := http.NewServeMux()
+	// The link is its own stream and never compressed as a whole.
+	mux.Handle(api.Prefix+"/live", p.Live)
+	mux.Handle(api.Prefix+"/", compress(p.API))
+	mux.HandleFunc("GET /healthz", func(w http.ResponseWriter, r *http.Request) { health(w, r, p.Health) })
+	mux.Handle("GET /metrics", compress(http.HandlerFunc(func(w http.ResponseWriter, r *http.Request) { metrics(w, r, p.Metrics) })))
+	mux.Handle("/", compress(page(p.Page)))
+	return secure(mux), nil
+}
+
+// secure sets the headers that keep a page from loading anything from elsewhere
+// and from being shown inside another's frame.
+func secure(next http.Handler) http.Handler {
+	return http.HandlerFunc(func(w http.ResponseWriter, r *http.Request) {
+		h := w.Header()
+		h.Set("Content-Security-Policy", "default-src 'self'; base-uri 'none'; form-action 'self'; frame-ancestors 'none'; object-src 'none'")
+		h.Set("X-Content-Type-Options", "nosniff")
+		h.Set("Referrer-Policy", "no-referrer")
+		h.Set("Cross-Origin-Opener-Policy", "same-origin")
+		h.Set("Cross-Origin-Resource-Policy", "same-origin")
+		next.ServeHTTP(w, r)
+	})
+}
+
+// page serves the built page. Files under assets/ bear their content's hash in
+// their name and never change; all else is asked for anew each time, so that a
+// new daemon never meets an old page.
+func page(files fs.FS) http.Handler {
+	server := http.FileServerFS(files)
+	return http.HandlerFunc(func(w http.ResponseWriter, r *http.Request) {
+		if r.Method != http.MethodGet && r.Method != http.MethodHead {
+			w.Header().Set("Allow", "GET, HEAD")
+			problem.Write(w, r, problem.Method, "The method "+r.Method+" means nothing here.", "Use GET; the calls are under "+api.Prefix+".")
+			return
+		}
+		path := strings.TrimPrefix(r.URL.Path, "/")
+		if info, err := fs.Stat(files, path); path != "" && (err != nil || info.IsDir()) {
+			problem.Write(w, r, problem.NotFound, "The page has no file of that name.", "Open / for the page.")
+			return
+		}
+		w.Header().Set("Cache-Control", "no-cache")
+		if strings.HasPrefix(path, "assets/") {
+			w.Header().Set("Cache-Control", "public, max-age=31536000, immutable")
+		}
+		server.ServeHTTP(w, r)
+	})
+}
+
+func health(w http.ResponseWriter, r *http.Request, check func(context.Context) error) {
+	if err := check(r.Context()); err != nil {
+		problem.Write(w, r, problem.Busy, "The daemon does not do all of its work: "+err.Error(), "Look at the daemon's log.")
+		return
+	}
+	w.Header().Set("Cache-Control", "no-store")
+	w.Header().Set("Content-Type", "text/plain; charset=utf-8")
+	_, _ = w.Write([]byte("ok\n"))
+}
