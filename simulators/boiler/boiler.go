@@ -107,6 +107,7 @@ type Vessel struct {
 
 	// What the flash found.
 	t, p, pVapour, pAir    float64
+	pSat                   float64
 	liquid, vapour, volGas float64
 	capacity               float64 // dU/dT at constant volume and masses, J/K
 	iv                     *interval
@@ -146,7 +147,7 @@ func New(p *Properties, d Design, gaugePa, ambientPa, height float64) (*Vessel, 
 	iv, x := p.find(t)
 	vol := v.shape.share(height) * d.Volume
 	liquid := vol / iv.vl.at(x)
-	vapour := (d.Volume - vol) * math.Exp(iv.rhov.at(x))
+	vapour := (d.Volume - vol) * iv.rhov.at(x)
 	v.water = liquid + vapour
 	v.energy = liquid*iv.ul.at(x) + vapour*iv.uv.at(x)
 	v.t = t
@@ -208,23 +209,22 @@ func (v *Vessel) LiquidAtGlass(glass, tC float64) float64 {
 // Humidity returns the relative humidity in the barrel, 0..1, at the temperature
 // of its air.
 func (v *Vessel) Humidity() float64 {
-	return math.Min(1, v.pVapour/v.props.Saturation(v.t))
+	return math.Min(1, v.pVapour/v.pSat)
 }
 
 // state evaluates internal energy and its slope at a temperature, for the masses held.
 func (v *Vessel) state(t float64) (u, slope float64) {
 	iv, x := v.props.find(t)
 	v.iv, v.x = iv, x
-	rhoV := math.Exp(iv.rhov.at(x))
+	rhoV := iv.rhov.at(x)
 	vl, ul, uv := iv.vl.at(x), iv.ul.at(x), iv.uv.at(x)
 	v.rhoV, v.vl, v.ul, v.uv = rhoV, vl, ul, uv
 	free := v.Volume - v.water*vl
 	k := 1 - vl*rhoV
 	vapour := free * rhoV / k
-	dLn := iv.rhov.slope(x)
+	dRho := iv.rhov.slope(x)
 	if vapour < v.water {
 		dvl := iv.vl.slope(x)
-		dRho := rhoV * dLn
 		dVapour := (free*dRho-v.water*dvl*rhoV)/k + free*rhoV*(dvl*rhoV+vl*dRho)/(k*k)
 		dul := iv.ul.slope(x)
 		u = v.water*ul + vapour*(uv-ul) + v.air*cvAir*t
@@ -237,7 +237,7 @@ func (v *Vessel) state(t float64) (u, slope float64) {
 	r := v.water / (v.Volume * rhoV)
 	u0, du0 := iv.u0.at(x), iv.u0.slope(x)
 	u = v.water*(u0+(uv-u0)*r) + v.air*cvAir*t
-	slope = v.water*(du0+(iv.uv.slope(x)-du0)*r-(uv-u0)*r*dLn) + v.air*cvAir
+	slope = v.water*(du0+(iv.uv.slope(x)-du0)*r-(uv-u0)*r*dRho/rhoV) + v.air*cvAir
 	v.vapour, v.liquid = v.water, 0
 	return u, slope
 }
@@ -274,7 +274,8 @@ func (v *Vessel) flash() {
 	}
 	v.t = t
 	v.volGas = v.Volume - v.liquid*v.vl
-	ps := math.Exp(v.iv.lnP.at(v.x))
+	ps := v.iv.p.at(v.x)
+	v.pSat = ps
 	v.pVapour = ps
 	if v.liquid == 0 {
 		r := v.water / (v.Volume * v.rhoV)

@@ -153,6 +153,7 @@ func (v *Vessel) substep(limit float64, c *Controls, s *Surroundings) float64 {
 		dt = limit
 	}
 
+	water, air, energy := v.water, v.air, v.energy
 	// Mass. Each amount is bounded by what brings the pressures level, so that no
 	// opening ever blows past equilibrium however long the step.
 	if m := math.Min(f.liquid*dt, math.Max(0, v.liquid-v.Residue)); m > 0 {
@@ -168,12 +169,12 @@ func (v *Vessel) substep(limit float64, c *Controls, s *Surroundings) float64 {
 	}
 	gas := v.vapour + v.air
 	if gas > 0 {
-		air := v.air / gas
+		share := v.air / gas
 		out := f.gas * dt
 		if out > 0 {
-			stiff := air * gasAir * (v.t + zeroC) / v.volGas
+			stiff := share * gasAir * (v.t + zeroC) / v.volGas
 			if v.liquid > 0 {
-				stiff += (1 - air) * latent * v.pVapour * v.iv.lnP.slope(v.x) / v.capacity
+				stiff += (1 - share) * latent * v.iv.p.slope(v.x) / v.capacity
 			} else {
 				stiff = 1.3 * v.p / gas
 			}
@@ -183,11 +184,11 @@ func (v *Vessel) substep(limit float64, c *Controls, s *Surroundings) float64 {
 				most += 0.5 * v.liquid
 			}
 			out = math.Min(out, math.Min((v.p-s.Pressure)/stiff, most))
-			v.CockOut += out * (1 - air) * f.cock / f.gas
+			v.CockOut += out * (1 - share) * f.cock / f.gas
 		}
 		out += math.Min(f.breath*dt/v.volGas, breathShare) * gas
 		if out > 0 {
-			w, a := out*(1-air), out*air
+			w, a := out*(1-share), out*share
 			ha := airEnthalpy(v.t)
 			v.water -= w
 			v.air -= a
@@ -213,7 +214,7 @@ func (v *Vessel) substep(limit float64, c *Controls, s *Surroundings) float64 {
 	}
 	if in > 0 {
 		iv, x := v.props.find(s.Temperature)
-		pv := s.Humidity * math.Exp(iv.lnP.at(x))
+		pv := s.Humidity * iv.p.at(x)
 		w := in * 0.622 * pv / (s.Pressure - pv)
 		hw := iv.u0.at(x) + gasWater*(s.Temperature+zeroC)
 		ha := airEnthalpy(s.Temperature)
@@ -238,7 +239,9 @@ func (v *Vessel) substep(limit float64, c *Controls, s *Surroundings) float64 {
 	// Heat, pair by pair; each pair relaxes towards its own common temperature
 	// and never past it, so that the step need not resolve the fastest of them.
 	before := v.vapour
-	v.flash()
+	if v.water != water || v.air != air || v.energy != energy {
+		v.flash()
+	}
 	v.touch(&v.Bottom, v.wet(0, 0.5), dt)
 	v.touch(&v.Plates, v.wet(0.05, 0.6), dt)
 	v.touch(&v.Top, v.wet(0.5, 1), dt)

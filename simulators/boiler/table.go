@@ -43,10 +43,10 @@ func (c *cubic) slope(x float64) float64 {
 // interval holds all properties of one step of temperature side by side, so that
 // one look-up touches one stretch of memory.
 type interval struct {
-	lnP  cubic // natural logarithm of saturation pressure in Pa
+	p    cubic // saturation pressure, Pa
 	vl   cubic // volume of saturated liquid, m3/kg
 	ul   cubic // internal energy of saturated liquid, J/kg
-	rhov cubic // logarithm of the density of saturated vapour in kg/m3
+	rhov cubic // density of saturated vapour, kg/m3
 	uv   cubic // internal energy of saturated vapour, J/kg
 	u0   cubic // internal energy of vapour at vanishing pressure, J/kg
 }
@@ -76,44 +76,40 @@ type fluxRow struct{ water, vapour [fluxPoints]float64 }
 // NewProperties builds the tables. It takes some milliseconds and fails only if
 // the property functions do.
 func NewProperties() (*Properties, error) {
-	n := int(math.Round((tableHigh-tableLow)/tableStep)) + 1
-	cols := make([][6]float64, n)
 	zero, err := steam.AtTemperature(0.01)
 	if err != nil {
 		return nil, fmt.Errorf("property table at 0.01 °C: %w", err)
 	}
-	for i := range cols {
+	n := int(math.Round((tableHigh-tableLow)/tableStep)) + 1
+	at, slope := make([]column, n), make([]column, n)
+	for i := range at {
 		t := tableLow + float64(i)*tableStep
-		if t < 0.01 {
-			p := sonntag(t) * zero.Pressure / sonntag(0.01)
-			cols[i] = [6]float64{
-				math.Log(p),
-				zero.Liquid.Volume,
-				zero.Liquid.InternalEnergy + 4218*(t-0.01),
-				math.Log(p / (gasWater * (t + zeroC))),
-				zero.Vapour.InternalEnergy + 1400*(t-0.01),
-				zero.Vapour.InternalEnergy + 1400*(t-0.01),
+		var side [2]column
+		// Slopes by a narrow difference, never across 0.01 °C, where the ways of
+		// computing change.
+		const narrow = 0.02
+		lo, hi := t-narrow, t+narrow
+		if t < 0.01 && hi > 0 {
+			hi = t
+		}
+		for k, tk := range []float64{lo, hi} {
+			if side[k], err = properties(tk, zero); err != nil {
+				return nil, err
 			}
-			continue
 		}
-		s, err := steam.AtTemperature(t)
-		if err != nil {
-			return nil, fmt.Errorf("property table at %.2f °C: %w", t, err)
+		if at[i], err = properties(t, zero); err != nil {
+			return nil, err
 		}
-		thin, err := steam.Steam(math.Min(100, s.Pressure*0.2), t)
-		if err != nil {
-			return nil, fmt.Errorf("property table, thin steam at %.2f °C: %w", t, err)
-		}
-		cols[i] = [6]float64{
-			math.Log(s.Pressure), s.Liquid.Volume, s.Liquid.InternalEnergy,
-			-math.Log(s.Vapour.Volume), s.Vapour.InternalEnergy, thin.InternalEnergy,
+		for k := range slope[i] {
+			slope[i][k] = (side[1][k] - side[0][k]) / (hi - lo) * tableStep
 		}
 	}
 	p := &Properties{steps: make([]interval, n-1)}
 	for i := range p.steps {
 		iv := &p.steps[i]
-		for k, c := range []*cubic{&iv.lnP, &iv.vl, &iv.ul, &iv.rhov, &iv.uv, &iv.u0} {
-			*c = hermite(cols, i, k)
+		for k, c := range []*cubic{&iv.p, &iv.vl, &iv.ul, &iv.rhov, &iv.uv, &iv.u0} {
+			y0, y1, m0, m1 := at[i][k], at[i+1][k], slope[i][k], slope[i+1][k]
+			*c = cubic{y0, m0, 3*(y1-y0) - 2*m0 - m1, 2*(y0-y1) + m0 + m1}
 		}
 	}
 	p.flux = make([]fluxRow, len(fluxAmbient))
@@ -138,19 +134,27 @@ func sonntag(tC float64) float64 {
 	return 100 * math.Exp(-6096.9385/t+16.635794-2.711193e-2*t+1.673952e-5*t*t+2.433502*math.Log(t))
 }
 
-// hermite fits interval i of column k through its ends with slopes from the
-// neighbours (Catmull and Rom), one-sided at the ends of the table.
-func hermite(cols [][6]float64, i, k int) cubic {
-	at := func(j int) float64 { return cols[max(0, min(j, len(cols)-1))][k] }
-	y0, y1 := at(i), at(i+1)
-	m0, m1 := (y1-at(i-1))/2, (at(i+2)-y0)/2
-	if i == 0 {
-		m0 = y1 - y0
+// column holds the tabulated properties at one temperature, in the order of
+// [interval].
+type column [6]float64
+
+// properties computes a column; zero is the state at 0.01 °C, from which what
+// lies below is continued.
+func properties(t float64, zero steam.Saturated) (column, error) {
+	if t < 0.01 {
+		p := sonntag(t) * zero.Pressure / sonntag(0.01)
+		uv := zero.Vapour.InternalEnergy + 1400*(t-0.01)
+		return column{p, zero.Liquid.Volume, zero.Liquid.InternalEnergy + 4218*(t-0.01), p / (gasWater * (t + zeroC)), uv, uv}, nil
 	}
-	if i == len(cols)-2 {
-		m1 = y1 - y0
+	s, err := steam.AtTemperature(t)
+	if err != nil {
+		return column{}, fmt.Errorf("property table at %.2f °C: %w", t, err)
 	}
-	return cubic{y0, m0, 3*(y1-y0) - 2*m0 - m1, 2*(y0-y1) + m0 + m1}
+	thin, err := steam.Steam(math.Min(100, s.Pressure*0.2), t)
+	if err != nil {
+		return column{}, fmt.Errorf("property table, thin steam at %.2f °C: %w", t, err)
+	}
+	return column{s.Pressure, s.Liquid.Volume, s.Liquid.InternalEnergy, 1 / s.Vapour.Volume, s.Vapour.InternalEnergy, thin.InternalEnergy}, nil
 }
 
 // find returns the interval of a temperature and the fraction within it. Outside
@@ -169,25 +173,25 @@ func (p *Properties) Saturation(tC float64) float64 {
 		return math.NaN()
 	}
 	iv, x := p.find(tC)
-	return math.Exp(iv.lnP.at(x))
+	return iv.p.at(x)
 }
 
 // Boiling returns the boiling point in °C at a pressure in Pa, NaN where it lies
 // outside the table.
 func (p *Properties) Boiling(pPa float64) float64 {
-	want := math.Log(pPa)
 	lo, hi := tableLow, tableHigh
-	if !(want >= p.steps[0].lnP[0] && pPa <= p.Saturation(hi)) {
+	if !(pPa >= p.steps[0].p[0] && pPa <= p.Saturation(hi)) {
 		return math.NaN()
 	}
-	// Start from the slope of the vapour pressure curve near 100 °C, then Newton.
-	t := 100 + 28*(want-math.Log(101325))
-	for range 40 {
+	// Start from the slope of the vapour pressure curve near 100 °C; Newton's
+	// steps on a convex curve then come from above.
+	t := 100 + 28*math.Log(pPa/101325)
+	for range 60 {
 		t = math.Max(lo, math.Min(hi, t))
 		iv, x := p.find(t)
-		d := iv.lnP.at(x) - want
-		t -= d / iv.lnP.slope(x)
-		if math.Abs(d) < 1e-12 {
+		step := (iv.p.at(x) - pPa) / iv.p.slope(x)
+		t -= step
+		if math.Abs(step) < 1e-10 {
 			break
 		}
 	}
