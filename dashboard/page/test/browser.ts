@@ -3,10 +3,12 @@ import { chromium, type Browser, type BrowserContextOptions, type Page } from "p
 
 export const browserPath = process.env["CHROMIUM"] ?? "/usr/bin/chromium";
 
-export const launch = (): Promise<Browser> =>
+/** `letters` is the person's own size of text in px, as set in the browser. */
+export const launch = (letters = 16): Promise<Browser> =>
   chromium.launch({
     executablePath: browserPath,
     args: [
+      `--blink-settings=defaultFontSize=${letters}`,
       "--no-sandbox", "--disable-gpu", "--disable-quic", "--no-first-run", "--disable-background-networking", "--disable-component-update", "--disable-sync",
     ],
   });

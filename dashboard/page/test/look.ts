@@ -48,16 +48,15 @@ const looks: Look[] = [
   { name: "9-text-200-phone", server: { from: 84 }, size: phone, then: "big" },
 ];
 
-const browser = await launch();
+const browsers = [await launch(), await launch(32)] as const;
 for (const l of looks.filter((l) => l.name.includes(only))) {
   const server = await serve({ ...defaults, ...l.server });
-  const page = await open(browser, server.url, { viewport: l.size }, { ...person, ...l.own });
+  const page = await open(browsers[l.then === "big" ? 1 : 0], server.url, { viewport: l.size }, { ...person, ...l.own });
   await page.waitForSelector(".sheet .curve, .sheet .empty", { state: "attached" });
   await page.evaluate(() => document.fonts.ready);
   await page.waitForTimeout(700);
   if (l.open) await page.getByRole("button", { name: new RegExp(`^${l.open}`) }).click();
   if (l.then === "choices") await page.locator(".choose").click();
-  if (l.then === "big") await page.evaluate(() => void (document.documentElement.style.fontSize = "200%"));
   if (l.then === "lost") {
     server.cut(true);
     await page.waitForTimeout(3_200);
@@ -77,4 +76,4 @@ for (const l of looks.filter((l) => l.name.includes(only))) {
   await page.context().close();
   await server.close();
 }
-await browser.close();
+for (const b of browsers) await b.close();

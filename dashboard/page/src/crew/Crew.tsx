@@ -12,16 +12,18 @@ export function Crew() {
   const [foot, footSize] = useSize<HTMLElement>();
   const page = useWindow();
   const name = engine.value?.name;
+  const drawn = now.value !== null && engine.value !== null;
+  const wide = drawn && page.width > 62 * page.rem;
   useEffect(() => {
     document.title = name ? `${name}, Ashlamp` : "Ashlamp";
   }, [name]);
   return (
     <main class={`crew${live.value ? "" : " crew-lost"}`}>
       <header ref={head}>
-        <Head />
+        <Head wide={wide} />
       </header>
-      {now.value !== null && engine.value ? (
-        <Sheet room={page.height - headSize.height - footSize.height} rem={page.rem} width={page.width} />
+      {drawn ? (
+        <Sheet room={page.height - headSize.height - footSize.height} rem={page.rem} width={page.width} wide={wide} />
       ) : (
         <div class="no-sheet" />
       )}

@@ -3,12 +3,28 @@ import { Touch } from "../parts/Touch.tsx";
 import * as own from "../state/own.ts";
 import { engine, engines, now, shed, zone } from "../state/shown.ts";
 import { day } from "../words/clock.ts";
-import { words } from "../words/en.ts";
+import { initials, words } from "../words/en.ts";
 import { heard, sentence } from "./told.ts";
 
 const choosing = signal(false);
 
-export function Head() {
+/** Opens the choices; its words are at the same time the legend of the sheet's units. */
+export function Choose() {
+  const who = own.person.value;
+  return (
+    <Touch class="choose" label={words.choices} expanded={choosing.value} onTouch={() => (choosing.value = !choosing.value)}>
+      {[
+        who.length > 14 ? initials(who) : who || words.nobody,
+        words.ground[own.ground.value],
+        own.pressureUnit.value,
+        words.temperatureUnit[own.temperatureUnit.value],
+      ].join(", ")}
+    </Touch>
+  );
+}
+
+/** On a wide page the choices stand in the sheet's gutter instead. */
+export function Head({ wide }: { wide: boolean }) {
   const s = sentence();
   const t = now.value;
   const chars = Math.max(12, s.head.length);
@@ -41,14 +57,7 @@ export function Head() {
           </p>
         </div>
         <div class="known">
-          <Touch class="choose" label={words.choices} expanded={choosing.value} onTouch={() => (choosing.value = !choosing.value)}>
-            {[
-              own.person.value || words.nobody,
-              words.ground[own.ground.value],
-              own.pressureUnit.value,
-              words.temperatureUnit[own.temperatureUnit.value],
-            ].join(", ")}
-          </Touch>
+          {!wide && <Choose />}
           <p class="heard">{heard()}</p>
         </div>
       </div>

@@ -15,6 +15,7 @@ import { begun, done, ended, front, live, now, pastMissing, stepIds, view, zone 
 import { clock, offset } from "../words/clock.ts";
 import { words } from "../words/en.ts";
 import { arrange } from "./arrange.ts";
+import { Choose } from "./Head.tsx";
 import { Fold, Lane } from "./Lane.tsx";
 import { Reasons } from "./Reasons.tsx";
 import { Boiler, Firebox, Shell } from "./Strips.tsx";
@@ -32,9 +33,10 @@ interface Props {
   readonly room: number;
   readonly rem: number;
   readonly width: number;
+  readonly wide: boolean;
 }
 
-export function Sheet({ room, rem, width }: Props) {
+export function Sheet({ room, rem, width, wide }: Props) {
   const [pastRef, past] = useSize<HTMLDivElement>();
   const [aheadRef, aheadSize] = useSize<HTMLDivElement>();
   const at = now.value ?? 0;
@@ -62,20 +64,23 @@ export function Sheet({ room, rem, width }: Props) {
   const toggle = (id: string): void => {
     opened.value = opened.value === id ? null : id;
   };
+  useEffect(() => {
+    if (open) document.getElementById(`reasons-${open}`)?.scrollIntoView({ block: "nearest" });
+  }, [open]);
   const alive = live.value;
   return (
     <section class={`sheet${open ? " sheet-opened" : ""}`}>
       <Hatch />
       <Ground x={x} alive={alive} />
-      <div class="row scale" aria-hidden="true">
-        <div class="name" />
-        <div class="past" ref={pastRef}>
+      <div class="row scale">
+        <div class="name">{wide && <Choose />}</div>
+        <div class="past" ref={pastRef} aria-hidden="true">
           <Times x={x} side="past" rem={rem} />
         </div>
         <div class="slot flag">
           <span>{alive ? words.now(clock(at, zone.value)) : words.heard(clock(at, zone.value))}</span>
         </div>
-        <div class="ahead" ref={aheadRef}>
+        <div class="ahead" ref={aheadRef} aria-hidden="true">
           {alive && <Times x={x} side="ahead" rem={rem} />}
         </div>
       </div>

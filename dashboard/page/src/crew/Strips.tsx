@@ -103,7 +103,7 @@ export function Shell({ x }: Props) {
       measured={shown.channelsDrawn.value.some((c) => c.startsWith("boiler.shell."))}
       under={(width) => (limit === undefined ? null : <Shore y={y(limit)} width={width} />)}
       x={x}
-      traces={shown.channelsDrawn.value.filter((c) => c.startsWith("boiler.shell."))}
+      traces={shown.shellsHottestFirst.value}
       alarmFrom={null}
       ahead={limit === undefined ? null : <Expected target="below-boiling" x={x} y={y(limit)} />}
     />
@@ -186,7 +186,7 @@ function Strip(p: StripProps) {
           {drawn.map(([c, d]) => (
             <g key={c}>
               {d.spread && <path class="spread" d={d.spread} />}
-              <path class={p.strong ? "curve curve-strong" : "curve"} d={d.line} />
+              <path class={p.strong ? "curve curve-strong" : c === p.traces[0] ? "curve" : "curve curve-beside"} d={d.line} />
               {onset !== null && (
                 <svg x={onset} width={Math.max(0, p.x.pastWidth - onset)} viewBox={`${onset} 0 ${Math.max(1, p.x.pastWidth - onset)} ${p.height}`}>
                   <path class="curve curve-strong curve-alarm" d={d.line} />
@@ -235,7 +235,7 @@ function Slot({ figure: f, value, unit, y, height, alarm, measured, title }: Str
       )}
       <div class={`figure-box${alarm ? " figure-alarm" : ""}`} style={{ "--at": `${at ?? height / 2}px` }} role="group" aria-label={title}>
         {f.kind === "full" || f.kind === "outline" ? (
-          <span class={`figure figure-${f.kind}`}>
+          <span class={`figure figure-${f.kind}${value(f.value).length > 4 ? " figure-long" : ""}`}>
             {value(f.value)}
             <small>{unit}</small>
           </span>

@@ -19,26 +19,30 @@ export interface Room {
 }
 
 /** Height of a row, and what a row in front has more, in rem. */
-export const rowRem = 3;
+export const rowRem = 3.07;
 const frontMoreRem = 0.5;
+const foldMoreRem = 0.5;
 /** The scale and the least that the strips need to be read, in rem. */
-const stripsRem = 2 + 10.5 + 2 * 2.75;
+const stripsRem = 2 + 10.5 + 2 * 2.95;
+/** What the reasons of an open lane want, at the least, in rem. */
+const reasonsRem = 13;
 
 export function arrange(ids: readonly string[], r: Room): Row[] {
   const lane = (id: string): Row => ({ kind: "lane", id });
-  const fits = Math.max(3, Math.floor((r.room - stripsRem - frontMoreRem) / rowRem));
-  if (r.spread || ids.length <= fits) return ids.map(lane);
+  const free = r.room - stripsRem - frontMoreRem - (r.open ? reasonsRem : 0);
+  const all = Math.floor(free / rowRem);
+  if (r.spread || ids.length <= all) return ids.map(lane);
+  const fits = Math.max(3, Math.floor((free - 2 * foldMoreRem) / rowRem));
   const stays = (id: string): boolean => id === r.front || id === r.open;
   const past = ids.filter((id) => r.done(id) && !stays(id));
   const rest = ids.filter((id) => !past.includes(id));
   const rows: Row[] = past.length > 1 ? [{ kind: "fold", which: "done", ids: past }] : past.map(lane);
-  // An open lane takes the place of those below it.
-  const free = Math.max(1, (r.open ? Math.min(fits, 3 + rows.length) : fits) - rows.length);
-  if (rest.length <= free) return [...rows, ...rest.map(lane)];
+  const left = Math.max(1, fits - rows.length);
+  if (rest.length <= left) return [...rows, ...rest.map(lane)];
   const kept = new Set(rest.filter(stays));
   const from = Math.max(0, rest.indexOf(r.front ?? ""));
   for (const id of [...rest.slice(from), ...rest.slice(0, from)]) {
-    if (kept.size >= free - 1) break;
+    if (kept.size >= left - 1) break;
     kept.add(id);
   }
   const folded = rest.filter((id) => !kept.has(id));

@@ -134,6 +134,12 @@ export const hottestShell = (): Figure => {
   return { ...most, kind: "outline", age: "age" in behind ? behind.age : Infinity, why };
 };
 
+/** The shell's channels, the one that reads hottest first: its curve carries the figure. */
+export const shellsHottestFirst = computed<readonly string[]>(() => {
+  const value = (c: string): number => state.value?.channels[c]?.value ?? -Infinity;
+  return channelsDrawn.value.filter((c) => c.startsWith("boiler.shell.")).sort((a, b) => value(b) - value(a));
+});
+
 /** The past is what it was judged to be then: it stays, with the link or without. */
 export const trace = (channel: string): Trace => traces.value[channel] ?? emptyTrace;
 export const segments = (step: string): readonly Onward[] => judged.value.segments[step] ?? [];

@@ -171,7 +171,7 @@ export const words = {
   otherEngine: (name: string): string => `show ${name}`,
 
   advice:
-    "Advice only: it operates nothing and holds nothing shut. Look, listen and try the cocks yourself before acting. \u201cCannot tell\u201d: act as if the worst were true. The competent person and local codes come first.",
+    "Advice only: operates nothing, holds nothing shut. Look, listen, try the cocks yourself. \u201cCannot tell\u201d: act as if the worst were true. The competent person and local codes come first.",
 
   alarm: {
     "vacuum": "Vacuum: the boiler is shut and cooling.",
