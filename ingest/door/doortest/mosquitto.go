@@ -22,7 +22,7 @@ type Mosquitto struct {
 }
 
 // StartMosquitto starts Debian's mosquitto; it ends with the test. more are lines for
-// its configuration.
+// its configuration in place of the usual: anyone may connect, all is saved at once.
 func StartMosquitto(t testing.TB, more string) *Mosquitto {
 	t.Helper()
 	l, err := net.Listen("tcp", "127.0.0.1:0")
@@ -32,10 +32,10 @@ func StartMosquitto(t testing.TB, more string) *Mosquitto {
 	m := &Mosquitto{t: t, dir: t.TempDir(), address: l.Addr().String()}
 	_ = l.Close()
 	_, port, _ := net.SplitHostPort(m.address)
-	config := fmt.Sprintf("listener %s 127.0.0.1\npersistence true\npersistence_location %s/\nautosave_on_changes true\nautosave_interval 1\nuser root\nset_tcp_nodelay true\n%s\n", port, m.dir, more)
 	if more == "" {
-		config += "allow_anonymous true\n"
+		more = "allow_anonymous true\npersistence true\npersistence_location " + m.dir + "/\nautosave_on_changes true\nautosave_interval 1"
 	}
+	config := fmt.Sprintf("listener %s 127.0.0.1\nuser root\nset_tcp_nodelay true\n%s\n", port, more)
 	if err := os.WriteFile(filepath.Join(m.dir, "mosquitto.conf"), []byte(config), 0o600); err != nil {
 		t.Fatal(err)
 	}
