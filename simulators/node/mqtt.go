@@ -2,7 +2,6 @@ package node
 
 import (
 	"context"
-	"errors"
 	"fmt"
 	"time"
 
@@ -21,8 +20,13 @@ type MQTTConfig struct {
 	Now func() time.Time
 }
 
-// MQTT is a [Carrier] over MQTT 3.1.1, QoS 1. It reconnects by itself; a pack
-// under way when the link breaks is sent again.
+// MQTT is a [Carrier] over MQTT 3.1.1, QoS 1. A pack that the break of a
+// connection left without an acknowledgement is sent again over the next. It is
+// not safe for concurrent use.
+//
+// Each connection is a client of its own with a clean session: the library's own
+// resumption writes to packets that it may be sending at that moment, and gives a
+// resumed packet another token than the one that is waited for.
 type MQTT struct {
 	config MQTTConfig
 	client mqtt.Client
@@ -32,31 +36,36 @@ type MQTT struct {
 // will. It tries until ctx ends.
 func DialMQTT(ctx context.Context, c MQTTConfig) (*MQTT, error) {
 	m := &MQTT{config: c}
-	here := fmt.Sprintf("sheds/%s/nodes/%s/here", c.Shed, c.Node)
+	return m, m.dial(ctx)
+}
+
+func (m *MQTT) here() string {
+	return "sheds/" + m.config.Shed + "/nodes/" + m.config.Node + "/here"
+}
+
+func (m *MQTT) dial(ctx context.Context) error {
+	c := m.config
 	o := mqtt.NewClientOptions().AddBroker(c.Broker).SetClientID("node-"+c.Shed+"-"+c.Node).
 		SetUsername(c.User).SetPassword(c.Password).
-		SetProtocolVersion(4).SetCleanSession(false).SetOrderMatters(true).
-		SetKeepAlive(10*time.Second).SetPingTimeout(5*time.Second).
-		SetConnectTimeout(5*time.Second).SetMaxReconnectInterval(2*time.Second).
-		SetAutoReconnect(true).
-		SetBinaryWill(here, []byte(`{"up":false}`), 1, true)
-	o.SetOnConnectHandler(func(client mqtt.Client) {
-		body := append([]byte(`{"up":true,"t":`), appendSeconds(nil, c.Now().UnixMicro())...)
-		client.Publish(here, 1, true, append(body, '}'))
-	})
-	m.client = mqtt.NewClient(o)
+		SetProtocolVersion(4).SetCleanSession(true).SetAutoReconnect(false).
+		SetKeepAlive(10*time.Second).SetPingTimeout(5*time.Second).SetConnectTimeout(5*time.Second).
+		SetBinaryWill(m.here(), []byte(`{"up":false}`), 1, true)
 	for {
-		err := wait(ctx, m.client.Connect())
+		client := mqtt.NewClient(o)
+		err := wait(ctx, client.Connect())
 		if err == nil {
-			return m, nil
+			up := append([]byte(`{"up":true,"t":`), appendSeconds(nil, c.Now().UnixMicro())...)
+			if err = wait(ctx, client.Publish(m.here(), 1, true, append(up, '}'))); err == nil {
+				m.client = client
+				return nil
+			}
+			client.Disconnect(0)
 		}
-		if ctx.Err() != nil {
-			return nil, fmt.Errorf("node %s cannot reach the broker at %s: %w; is it running?", c.Node, c.Broker, err)
-		}
-		retry := time.NewTimer(200 * time.Millisecond)
+		retry := time.NewTimer(100 * time.Millisecond)
 		select {
 		case <-ctx.Done():
 			retry.Stop()
+			return fmt.Errorf("node %s cannot reach the broker at %s: %w; is it running?", c.Node, c.Broker, err)
 		case <-retry.C:
 		}
 	}
@@ -71,6 +80,24 @@ func wait(ctx context.Context, t mqtt.Token) error {
 	}
 }
 
+// publish sends until it is acknowledged, over as many connections as it takes.
+func (m *MQTT) publish(ctx context.Context, topic string, retain bool, payload []byte) error {
+	for {
+		if m.client.IsConnectionOpen() {
+			if wait(ctx, m.client.Publish(topic, 1, retain, payload)) == nil {
+				return nil
+			}
+		}
+		if err := ctx.Err(); err != nil {
+			return err
+		}
+		m.client.Disconnect(0)
+		if err := m.dial(ctx); err != nil {
+			return err
+		}
+	}
+}
+
 // Carry publishes a pack and waits for its acknowledgement.
 func (m *MQTT) Carry(ctx context.Context, p Pack) error {
 	topic := "sheds/" + m.config.Shed + "/engines/" + m.config.Engine + "/samples"
@@ -78,17 +105,16 @@ func (m *MQTT) Carry(ctx context.Context, p Pack) error {
 		topic = "sheds/" + m.config.Shed + "/samples"
 	}
 	// A fresh payload each time: the client keeps it until it is acknowledged.
-	err := wait(ctx, m.client.Publish(topic, 1, false, AppendSenML(nil, p.Samples)))
-	if err != nil && !errors.Is(err, context.Canceled) {
-		return fmt.Errorf("publish on %s: %w", topic, err)
-	}
-	return err
+	return m.publish(ctx, topic, false, AppendSenML(nil, p.Samples))
 }
 
-// Close says that the node goes and leaves the broker, waiting at most ctx.
+// Close says that the node goes and leaves the broker. Where the connection is
+// already broken the last will has said so.
 func (m *MQTT) Close(ctx context.Context) error {
-	here := fmt.Sprintf("sheds/%s/nodes/%s/here", m.config.Shed, m.config.Node)
-	err := wait(ctx, m.client.Publish(here, 1, true, []byte(`{"up":false}`)))
+	var err error
+	if m.client.IsConnectionOpen() {
+		err = wait(ctx, m.client.Publish(m.here(), 1, true, []byte(`{"up":false}`)))
+	}
 	m.client.Disconnect(250)
 	return err
 }

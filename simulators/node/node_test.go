@@ -371,6 +371,7 @@ func TestMQTTThroughABrokersEnd(t *testing.T) {
 	var second *far
 	c := &counted{Carrier: m, stop: 600}
 	c.between = func(n int) {
+		// The broker goes while packs are on their way.
 		if n == 300 {
 			if err := first.server.Close(); err != nil {
 				t.Error(err)
@@ -424,13 +425,22 @@ func TestLastWill(t *testing.T) {
 	if !ok {
 		t.Fatal("the broker does not know the node")
 	}
-	client.Stop(errors.New("cut"))
+	if err := client.Net.Conn.Close(); err != nil {
+		t.Fatal(err)
+	}
 	here := "sheds/fernhollow/nodes/box/here"
-	for f.count("will "+here) == 0 || f.count(here) < 2 {
+	for f.count("will "+here) == 0 {
 		if ctx.Err() != nil {
 			t.Fatalf("will %d, here %d", f.count("will "+here), f.count(here))
 		}
 		time.Sleep(5 * time.Millisecond)
+	}
+	// The next pack finds the connection gone and goes over a new one.
+	if err := m.Carry(ctx, node.Pack{Samples: []telemetry.Sample{{Channel: telemetry.Firebox, At: time.Unix(2e9, 0), Value: 1, Quality: telemetry.Good}}}); err != nil {
+		t.Fatal(err)
+	}
+	if f.count(here) != 2 || f.count("sheds/fernhollow/engines/marrow/samples") != 1 {
+		t.Errorf("after the break: here %d times, samples %d", f.count(here), f.count("sheds/fernhollow/engines/marrow/samples"))
 	}
 	f.mu.Lock()
 	if got := f.got["will "+here][0]; got != `{"up":false}` {
