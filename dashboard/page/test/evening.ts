@@ -29,7 +29,7 @@ const boiling = 99.8;
 /** Saturation temperature (°C) at a gauge pressure, by the Antoine equation for water; from memory, within 1 K here. */
 const saturation = (gaugeBar: number): number => {
   const mmHg = (gaugeBar + 1.005) * 750.06;
-  return 1668.21 / (7.96681 - Math.log10(Math.max(1, mmHg))) - 228 + (mmHg > 760 ? 0 : 0);
+  return 1668.21 / (7.96681 - Math.log10(Math.max(1, mmHg))) - 228;
 };
 
 interface Sample {
@@ -72,7 +72,7 @@ export class Evening {
       tanks: 2,
       working_pressure: 6 * bar,
       measured: Object.keys(units),
-      marks: { zero_band: 8_000, blow_down_max_bar: 3 * bar, blow_down_min_bar: 0.5 * bar, boiling_c: boiling, house_firebox_c: 100, house_smokebox_c: 100 },
+      marks: { zero_band: 8_000, blow_down_max: 3 * bar, blow_down_min: 0.5 * bar, boiling_c: boiling, house_firebox_c: 100, house_smokebox_c: 100 },
     };
   }
 

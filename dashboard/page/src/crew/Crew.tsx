@@ -20,7 +20,7 @@ export function Crew() {
   return (
     <main class={`crew${live.value ? "" : " crew-lost"}`}>
       <header ref={head}>
-        <Head wide={wide} />
+        <Head wide={wide} phone={page.width < 37.5 * page.rem} />
       </header>
       {drawn ? (
         <Sheet room={page.height - headSize.height - footSize.height} rem={page.rem} width={page.width} wide={wide} />

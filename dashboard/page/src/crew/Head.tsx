@@ -9,12 +9,12 @@ import { heard, sentence } from "./told.ts";
 const choosing = signal(false);
 
 /** Opens the choices; its words are at the same time the legend of the sheet's units. */
-export function Choose() {
+export function Choose({ short }: { short: boolean }) {
   const who = own.person.value;
   return (
     <Touch class="choose" label={words.choices} expanded={choosing.value} onTouch={() => (choosing.value = !choosing.value)}>
       {[
-        who.length > 14 ? initials(who) : who || words.nobody,
+        (short ? initials(who) : who) || words.nobody,
         words.ground[own.ground.value],
         own.pressureUnit.value,
         words.temperatureUnit[own.temperatureUnit.value],
@@ -24,7 +24,7 @@ export function Choose() {
 }
 
 /** On a wide page the choices stand in the sheet's gutter instead. */
-export function Head({ wide }: { wide: boolean }) {
+export function Head({ wide, phone }: { wide: boolean; phone: boolean }) {
   const s = sentence();
   const t = now.value;
   const chars = Math.max(12, s.head.length);
@@ -57,7 +57,7 @@ export function Head({ wide }: { wide: boolean }) {
           </p>
         </div>
         <div class="known">
-          {!wide && <Choose />}
+          {!wide && <Choose short={phone} />}
           <p class="heard">{heard()}</p>
         </div>
       </div>
@@ -103,9 +103,6 @@ function Choices() {
         word={(u) => words.temperatureUnit[u]}
         choose={(u) => (own.temperatureUnit.value = u)}
       />
-      <Touch class="choices-shut" onTouch={() => (choosing.value = false)}>
-        {words.shut}
-      </Touch>
     </div>
   );
 }

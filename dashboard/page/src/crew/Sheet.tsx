@@ -73,7 +73,7 @@ export function Sheet({ room, rem, width, wide }: Props) {
       <Hatch />
       <Ground x={x} alive={alive} />
       <div class="row scale">
-        <div class="name">{wide && <Choose />}</div>
+        <div class="name">{wide && <Choose short />}</div>
         <div class="past" ref={pastRef} aria-hidden="true">
           <Times x={x} side="past" rem={rem} />
         </div>

@@ -25,8 +25,8 @@ export function Boiler({ x, rem }: Props) {
   const u = units();
   const working = shown.engine.value?.working_pressure ?? 0;
   const y = pressureScale(working, size.height);
-  const limit = shown.mark("blow_down_max_bar");
-  const low = shown.mark("blow_down_min_bar");
+  const limit = shown.mark("blow_down_max");
+  const low = shown.mark("blow_down_min");
   const band = shown.mark("zero_band");
   const ticks = pressureTicks(working, size.height, 0.95 * rem, u);
   const named = limit === undefined ? ticks : ticks.filter((t) => Math.abs(t.y - y(limit)) >= 0.95 * rem);

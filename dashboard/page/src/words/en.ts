@@ -167,7 +167,6 @@ export const words = {
   choose: { person: "Who confirms", ground: "Ground", pressure: "Pressure", temperature: "Temperature" },
   ground: { day: "day", night: "night", sun: "high sun" },
   temperatureUnit: { C: "\u00b0C", F: "\u00b0F" },
-  shut: "put away",
   otherEngine: (name: string): string => `show ${name}`,
 
   advice:

@@ -26,7 +26,7 @@ const fahrenheit = (c: number): number => (c * 9) / 5 + 32;
 const number = "[\u2212-]?\\d+(?:\\.\\d+)?";
 /** A figure, or several before one unit: "0.31 bar", "0.5 to 3.1 bar", "\u00b10.04 bar", "0.01 bar \u00b1 0.04". */
 const told = new RegExp(
-  `((?:\u00b1 ?)?${number}(?:(?: to | and |\\.\\.| or |, )(?:\u00b1 ?)?${number})*)( ?)(bar|\u00b0C|K)(?![\\w/])((?: ?\u00b1 ?${number})?)`,
+  `((?<![\\d:.])(?:\u00b1 ?)?${number}(?:(?: to | and |\\.\\.| or |, )(?:\u00b1 ?)?${number})*)( ?)(bar|\u00b0C|K)(?![\\w/])((?: ?\u00b1 ?${number})?)`,
   "g",
 );
 
