@@ -35,6 +35,9 @@ type Waiter struct{ Clock }
 // Wait blocks until the clock has reached a time, or the context ends.
 func (w Waiter) Wait(ctx context.Context, until time.Time) error { return Wait(ctx, w.Clock, until) }
 
+// Leave does nothing: the board's clock waits for nobody.
+func (w Waiter) Leave() {}
+
 // Board is the board's own clock.
 type Board struct{}
 
@@ -120,6 +123,16 @@ func (s *Stepped) Set(now time.Time) {
 			}
 			close(w.reached)
 		}
+	}
+}
+
+// Settle waits until all who joined have done what they were woken for: while it
+// returns, and until the clock is moved, none of them is at work.
+func (s *Stepped) Settle() {
+	s.mu.Lock()
+	defer s.mu.Unlock()
+	for s.busy > 0 {
+		s.idle.Wait()
 	}
 }
 

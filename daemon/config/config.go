@@ -86,9 +86,11 @@ type Wired struct {
 	Address   uint16
 	Input     int
 	Couple    string
-	Signal    string
-	ShuntOhm  float64
-	SupplyV   float64
+	// Bias is true where a resistor shows an open couple, false where the chip does.
+	Bias     bool
+	Signal   string
+	ShuntOhm float64
+	SupplyV  float64
 	// Low and High are the span of the signal in the channel's unit.
 	Low, High   float64
 	Uncertainty float64
@@ -508,6 +510,13 @@ func (r *reader) wired(at, owner string, ch engine.Channel, f fileWired, buses m
 		}
 		if !strings.Contains("KJTN", w.Couple) || len(w.Couple) != 1 {
 			r.fault(key+".couple", "channel %s: couple = %q is not known; use \"K\", \"J\", \"T\" or \"N\"", ch.ID, w.Couple)
+		}
+		switch f.Open {
+		case "", "chip":
+		case "bias":
+			w.Bias = true
+		default:
+			r.fault(key+".open", "channel %s: open = %q is not known; use \"chip\" where the chip finds an open couple, \"bias\" where a resistor shows it", ch.ID, f.Open)
 		}
 	case "ads1115":
 		if f.Input < 0 || f.Input > 3 {

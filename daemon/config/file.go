@@ -88,8 +88,10 @@ type fileWired struct {
 	Address int    `toml:"address"`
 	// Input is an ADC's input, 0 to 3.
 	Input int `toml:"input"`
-	// Couple is the thermocouple's letter.
+	// Couple is the thermocouple's letter; Open says by what an open one shows:
+	// "chip" or "bias".
 	Couple string `toml:"couple"`
+	Open   string `toml:"open"`
 	// Signal is "loop" or "ratiometric".
 	Signal   string  `toml:"signal"`
 	ShuntOhm float64 `toml:"shunt_ohm"`

@@ -8,6 +8,7 @@ import (
 	"errors"
 	"fmt"
 	"log/slog"
+	"sync/atomic"
 	"time"
 
 	"ashlamp/dashboard/api"
@@ -71,7 +72,12 @@ type Loop struct {
 	in    chan command
 	dirty bool
 	renew time.Time
+	// turned is the real time at which the loop last went round, Unix nanoseconds.
+	turned atomic.Int64
 }
+
+// Silent returns for how long the loop has given no sign of life, in real time.
+func (l *Loop) Silent() time.Duration { return time.Since(time.Unix(0, l.turned.Load())) }
 
 type command struct {
 	received time.Time
@@ -82,7 +88,9 @@ type command struct {
 
 // New returns a loop whose judge the caller may have brought up to date first.
 func New(j *rules.Judge, o Options) *Loop {
-	return &Loop{o: o, judge: j, in: make(chan command, queue)}
+	l := &Loop{o: o, judge: j, in: make(chan command, queue)}
+	l.turned.Store(time.Now().UnixNano())
+	return l
 }
 
 // Samples hands over what was stored. It blocks while the loop is behind.
@@ -123,6 +131,7 @@ func (l *Loop) Run(ctx context.Context) error {
 	l.keep(ctx, l.judge.Changes())
 	l.publish()
 	for {
+		l.turned.Store(time.Now().UnixNano())
 		wake, stop := l.o.Clock.After(l.wake())
 		select {
 		case <-ctx.Done():

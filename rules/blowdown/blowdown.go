@@ -44,9 +44,13 @@ const (
 	// above, a glass that has only just emptied never bears out half of the water,
 	// however slowly it fell: the pipe must be seen to run on after that.
 	Slack = 2
-	// GoneHoldS is how long the glass must have been empty.
-	GoneHoldS = 60
+	// LagS is how much later than the water the couple on the pipe may tell of it
+	// (common practice): so far back the glass is looked at when the pipe grows hot.
+	LagS = 60
 )
+
+// lookBack is how many levels are kept for that.
+const lookBack = 64
 
 // Boiler is what must be known of the boiler beforehand.
 type Boiler struct {
@@ -80,6 +84,8 @@ type Run struct {
 	lastLevel  float64
 	levelAt    track.Instant
 	anyLevel   bool
+	levels     [lookBack]levelThen
+	levelsN    int
 
 	began      bool // the level was seen to fall while the pipe ran
 	beganAt    track.Instant
@@ -94,6 +100,11 @@ type Run struct {
 	fell   bool
 	fellAt track.Instant
 	lowest float64
+}
+
+type levelThen struct {
+	at    track.Instant
+	level float64
 }
 
 // New returns nothing seen.
@@ -133,7 +144,7 @@ func (r *Run) Pipe(at track.Instant, tC, boilingC, gaugePa, ambientPa float64) E
 		r.hot, r.hotSince, r.hottest = true, at, tC
 		r.topKnown = false
 		if r.anyLevel && at.Sub(r.levelAt) <= r.b.LevelFreshS {
-			r.setTop(at, r.lastLevel)
+			r.setTop(at, r.highestSince(at.Add(-LagS)))
 		}
 	} else if watched && !math.IsNaN(gaugePa) {
 		r.passed += r.flux(gaugePa, ambientPa) * r.area * dt
@@ -176,6 +187,17 @@ func (r *Run) flux(gaugePa, ambientPa float64) float64 {
 	return g
 }
 
+// highestSince returns the highest level seen since a moment, at least the newest.
+func (r *Run) highestSince(from track.Instant) float64 {
+	top := r.lastLevel
+	for _, l := range r.levels[:min(r.levelsN, lookBack)] {
+		if l.at >= from {
+			top = math.Max(top, l.level)
+		}
+	}
+	return top
+}
+
 func (r *Run) setTop(at track.Instant, level float64) {
 	r.levelTop, r.levelTopAt, r.passedTop, r.topKnown = level, at, r.passed, true
 }
@@ -184,6 +206,10 @@ func (r *Run) setTop(at track.Instant, level float64) {
 func (r *Run) Level(at track.Instant, level float64) Event {
 	watched := r.anyLevel && at.Sub(r.levelAt) <= r.b.LevelFreshS
 	r.lastLevel, r.levelAt, r.anyLevel = level, at, true
+	r.levels[r.levelsN%lookBack] = levelThen{at, level}
+	if r.levelsN++; r.levelsN == 2*lookBack {
+		r.levelsN = lookBack
+	}
 
 	if r.hot && !r.began {
 		switch {

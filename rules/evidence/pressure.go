@@ -90,6 +90,9 @@ func (k *Known) believable(now track.Instant, p float64) Finding {
 			return finding(verdict.CannotTell, k.shellStale(), "The shell is at %.0f °C: over water that is %s, and the boiler was not seen to empty. Look at the gauge and its cock.", shell, bar(held-air))
 		}
 	}
+	if k.Follow.Seen() {
+		return finding(verdict.Proven, track.Never, "Under steam it followed the shell along the saturation line.")
+	}
 	if g, ok := k.Said.Get("gauge-tried"); ok {
 		return Finding{verdict.Proven, k.Said.Until("gauge-tried"), func() string {
 			return sprintf("%s tried a gauge at %s.", someone(g.By), k.clock(g.At))
@@ -97,9 +100,6 @@ func (k *Known) believable(now track.Instant, p float64) Finding {
 	}
 	if byK, void := k.Follow.Void(); void {
 		return cannotTell("Pressure and shell disagree by %.0f K along the saturation line: one of them is wrong. Try a test gauge or a try cock.", byK)
-	}
-	if k.Follow.Seen() {
-		return finding(verdict.Proven, track.Never, "Under steam it followed the shell along the saturation line.")
 	}
 	if !warm {
 		return cannotTell("It was not seen to follow the shell under steam, and no shell temperature is heard. Try a test gauge or a try cock.")

@@ -1,0 +1,418 @@
+// Package app puts the daemon together from its parts: doors, store, judgement,
+// pages. It holds no logic of its own beyond who is joined to whom.
+package app
+
+import (
+	"context"
+	"errors"
+	"fmt"
+	"io/fs"
+	"log/slog"
+	"net"
+	"net/http"
+	"os"
+	"path/filepath"
+	"strings"
+	"sync"
+	"sync/atomic"
+	"time"
+
+	"golang.org/x/sync/errgroup"
+	"periph.io/x/conn/v3/i2c"
+
+	"ashlamp/daemon/clock"
+	"ashlamp/daemon/config"
+	"ashlamp/daemon/judge"
+	"ashlamp/dashboard"
+	"ashlamp/dashboard/api"
+	"ashlamp/dashboard/live"
+	"ashlamp/dashboard/message"
+	"ashlamp/ingest"
+	"ashlamp/ingest/broker"
+	"ashlamp/ingest/door"
+	"ashlamp/ingest/mapping"
+	"ashlamp/ingest/mqtt"
+	"ashlamp/ingest/store"
+	"ashlamp/ingest/topic"
+	"ashlamp/rules"
+)
+
+const (
+	// silentAfter is how long a judging loop may give no sign of life, in real
+	// time, before the pages are told that nothing is judged: it turns several
+	// times a second.
+	silentAfter = 2 * time.Second
+	// closeWithin is how long open requests may take once the daemon stops.
+	closeWithin = 3 * time.Second
+	headerTime  = 10 * time.Second
+)
+
+// PollClock is what a poller goes by.
+type PollClock interface {
+	Now() time.Time
+	Wait(ctx context.Context, until time.Time) error
+	// Leave is called once the poller has ended.
+	Leave()
+}
+
+// Bus is an I2C bus that is open already, and a clock for each poller on it.
+type Bus struct {
+	I2C   i2c.Bus
+	Clock func() PollClock
+}
+
+// Options are what an [App] is made of. Page, Log and Clock are required.
+type Options struct {
+	Config config.Config
+	// Data is the folder that holds the store.
+	Data  string
+	Page  fs.FS
+	Clock clock.Clock
+	Log   *slog.Logger
+	// Buses are the open buses by their name in the configuration.
+	Buses map[string]Bus
+	// Random makes the first number of the live link unlike that of another run.
+	Random uint32
+}
+
+// App is the daemon, put together. Make it with [New].
+type App struct {
+	o         Options
+	store     *store.Store
+	gate      *ingest.Gate
+	committer *ingest.Committer
+	mq        doorkeeper
+	broker    *broker.Broker
+	pollers   []poller
+	forward   runner
+	loops     map[string]*judge.Loop
+	hub       *live.Hub
+	listener  net.Listener
+	server    *http.Server
+	nodes     nodes
+	trouble   atomic.Pointer[string]
+}
+
+// doorkeeper is either MQTT door.
+type doorkeeper interface {
+	Run(ctx context.Context) error
+	Publish(topic string, payload []byte, retained bool) error
+}
+
+type runner interface {
+	Run(ctx context.Context) error
+}
+
+// New opens the store, brings the judgement up to date from it and opens the
+// addresses. Nothing moves before [App.Run]; an app that is never run must be
+// closed with [App.Close].
+func New(ctx context.Context, o Options) (_ *App, err error) {
+	if err := os.MkdirAll(o.Data, 0o750); err != nil {
+		return nil, fmt.Errorf("make the data folder: %w", err)
+	}
+	a := &App{o: o, loops: map[string]*judge.Loop{}, nodes: nodes{up: map[string]bool{}}}
+	defer func() {
+		if err != nil {
+			a.Close()
+		}
+	}()
+	if a.store, err = store.Open(ctx, filepath.Join(o.Data, "ashlamp.db"), store.Logger(o.Log)); err != nil {
+		return nil, err
+	}
+	if err := a.makeIngest(); err != nil {
+		return nil, err
+	}
+	if err := a.makeJudges(ctx); err != nil {
+		return nil, err
+	}
+	if err := a.makePollers(); err != nil {
+		return nil, err
+	}
+	if err := a.makeForward(ctx); err != nil {
+		return nil, err
+	}
+	return a, a.makeServer()
+}
+
+func (a *App) makeIngest() (err error) {
+	c := a.o.Config
+	ids := make([]string, len(c.Engines))
+	for i, e := range c.Engines {
+		ids[i] = e.ID
+	}
+	a.gate, err = ingest.NewGate(ingest.GateConfig{Engines: ids, Skew: c.Shed.Skew, Counters: &ingest.Counters{}, Log: a.o.Log})
+	if err != nil {
+		return err
+	}
+	a.committer, err = ingest.NewCommitter(ingest.CommitterConfig{
+		Store: a.store, Gate: a.gate, Now: a.o.Clock.Now, Next: a.stored, Trouble: a.storeTrouble,
+	})
+	if err != nil {
+		return err
+	}
+	m, err := mapping.New(c.Mapped)
+	if err != nil {
+		return err
+	}
+	d, err := door.New(door.Config{
+		Shed: c.Shed.ID, Gate: a.gate, Sink: a.committer, Mapping: m, Now: a.o.Clock.Now,
+		Here: func(h door.Here) {
+			a.nodes.hear(h.Node, h.Up)
+			a.o.Log.Info("node status", "node", h.Node, "up", h.Up)
+		},
+	})
+	if err != nil {
+		return err
+	}
+	if c.Broker.URL != "" {
+		password, err := secret(c.Broker.PasswordFile)
+		if err != nil {
+			return err
+		}
+		tls, err := trust(c.Broker.CAFile)
+		if err != nil {
+			return err
+		}
+		a.mq, err = mqtt.New(mqtt.Config{
+			Broker: c.Broker.URL, ClientID: c.Broker.ClientID, User: c.Broker.User, Password: password,
+			TLS: tls, Door: d, Log: a.o.Log, Now: a.o.Clock.Now,
+		})
+		return err
+	}
+	users := map[string]string{}
+	if c.Broker.User != "" {
+		password, err := secret(c.Broker.PasswordFile)
+		if err != nil {
+			return err
+		}
+		users[c.Broker.User] = password
+	}
+	a.broker, err = broker.New(broker.Config{Address: c.Broker.Listen, Users: users, Door: d, Log: a.o.Log, Now: a.o.Clock.Now})
+	a.mq = a.broker
+	return err
+}
+
+func secret(file string) (string, error) {
+	if file == "" {
+		return "", nil
+	}
+	b, err := os.ReadFile(file)
+	if err != nil {
+		return "", fmt.Errorf("read a password: %w", err)
+	}
+	return strings.TrimSpace(string(b)), nil
+}
+
+// stored hands what is newly on disk to the judgement: an engine's to its own,
+// the shed's air to all.
+func (a *App) stored(ctx context.Context, s ingest.Appended) {
+	a.nodes.heard(s.Batch.Node)
+	if len(s.Fresh) == 0 {
+		return
+	}
+	if s.Batch.Engine != "" {
+		if l, ok := a.loops[s.Batch.Engine]; ok {
+			l.Samples(ctx, s.Batch.Received, s.Fresh)
+		}
+		return
+	}
+	for _, l := range a.loops {
+		l.Samples(ctx, s.Batch.Received, s.Fresh)
+	}
+}
+
+func (a *App) storeTrouble(err error) {
+	if err == nil {
+		a.trouble.Store(nil)
+		a.o.Log.Info("the store takes samples again")
+		return
+	}
+	text := err.Error()
+	a.trouble.Store(&text)
+}
+
+func (a *App) makeJudges(ctx context.Context) error {
+	c := a.o.Config
+	first := message.Snapshot{
+		At: a.o.Clock.Now(),
+		Shed: message.Shed{
+			ID: c.Shed.ID, Name: c.Shed.Name, Timezone: c.Shed.Timezone, People: c.Shed.People,
+		},
+	}
+	judges := map[string]*rules.Judge{}
+	for _, e := range c.Engines {
+		j, err := rules.New(e)
+		if err != nil {
+			return fmt.Errorf("engine %s: %w", e.ID, err)
+		}
+		if err := restore(ctx, a.store, e.ID, j, a.o.Clock.Now()); err != nil {
+			return fmt.Errorf("engine %s: judge again what is stored: %w", e.ID, err)
+		}
+		judges[e.ID] = j
+		state := j.State()
+		first.Engines = append(first.Engines, judge.Engine(e, state.Marks))
+		first.States = append(first.States, judge.StateOf(e, state))
+	}
+	hub, err := live.NewHub(first.Whole(), live.Options{
+		First: live.FirstNumber(time.Now(), a.o.Random), Now: a.o.Clock.Now, Log: a.o.Log, Judging: a.judging,
+	})
+	if err != nil {
+		return err
+	}
+	a.hub = hub
+	for _, e := range c.Engines {
+		a.loops[e.ID] = judge.New(judges[e.ID], judge.Options{
+			Engine: e, Shed: c.Shed.ID, Clock: a.o.Clock, Book: a.store, Publish: hub.Publish,
+			Retain: func(t string, payload []byte) error { return a.mq.Publish(t, payload, true) },
+			Log:    a.o.Log,
+		})
+	}
+	return nil
+}
+
+// judging reports a judging loop that has stopped turning.
+func (a *App) judging() error {
+	for id, l := range a.loops {
+		if d := l.Silent(); d > silentAfter {
+			return fmt.Errorf("engine %s has not been judged for %s", id, d.Round(time.Second))
+		}
+	}
+	return nil
+}
+
+func (a *App) makeServer() error {
+	c := a.o.Config
+	handler, err := dashboard.New(dashboard.Parts{
+		API:  api.New(a.hub, past{a.store}, &speaker{loops: a.loops, people: c.Shed.People, nodes: &a.nodes}, a.o.Log),
+		Live: a.hub, Page: a.o.Page, Health: a.health, Metrics: a.metrics,
+	})
+	if err != nil {
+		return err
+	}
+	if a.listener, err = net.Listen("tcp", c.Listen); err != nil {
+		return fmt.Errorf("listen for the page on %s: %w; choose another address under [http] listen", c.Listen, err)
+	}
+	a.server = &http.Server{Handler: handler, ReadHeaderTimeout: headerTime, ErrorLog: slog.NewLogLogger(a.o.Log.Handler(), slog.LevelWarn)}
+	return nil
+}
+
+// Addr returns where the page is served.
+func (a *App) Addr() net.Addr { return a.listener.Addr() }
+
+// Broker returns where the built-in broker listens; nil where an outside one is used.
+func (a *App) Broker() net.Addr {
+	if a.broker == nil {
+		return nil
+	}
+	return a.broker.Addr()
+}
+
+// Hub returns what the pages are told.
+func (a *App) Hub() *live.Hub { return a.hub }
+
+// Say takes a person's word for an engine.
+func (a *App) Say() api.Speaker {
+	return &speaker{loops: a.loops, people: nil, nodes: &a.nodes}
+}
+
+// Run works until the context ends, then closes everything. It returns early
+// with an error only where a part cannot go on.
+func (a *App) Run(ctx context.Context) error {
+	defer a.Close()
+	g, ctx := errgroup.WithContext(ctx)
+	part := func(name string, run func(context.Context) error) {
+		g.Go(func() error {
+			if err := run(ctx); err != nil && ctx.Err() == nil {
+				return fmt.Errorf("%s: %w", name, err)
+			}
+			return nil
+		})
+	}
+	for id, l := range a.loops {
+		part("judgement of "+id, l.Run)
+	}
+	part("way to the store", a.committer.Run)
+	part("MQTT", a.mq.Run)
+	part("live link", a.hub.Run)
+	for _, p := range a.pollers {
+		part("I2C", p.Run)
+	}
+	if a.forward != nil {
+		part("forwarding", a.forward.Run)
+	}
+	part("status", a.here)
+	g.Go(func() error {
+		if err := a.server.Serve(a.listener); !errors.Is(err, http.ErrServerClosed) {
+			return fmt.Errorf("serve the page: %w", err)
+		}
+		return nil
+	})
+	g.Go(func() error {
+		<-ctx.Done()
+		closing, cancel := context.WithTimeout(context.WithoutCancel(ctx), closeWithin)
+		defer cancel()
+		if err := a.server.Shutdown(closing); err != nil {
+			return a.server.Close()
+		}
+		return nil
+	})
+	return g.Wait()
+}
+
+// here keeps the daemon's own status at the broker fresh.
+func (a *App) here(ctx context.Context) error {
+	name := topic.Topic{Kind: topic.DaemonHere, Shed: a.o.Config.Shed.ID}.String()
+	for {
+		now := a.o.Clock.Now()
+		if err := a.mq.Publish(name, door.Status(true, now), true); err != nil {
+			a.o.Log.Debug("the daemon's status was not published", "error", err)
+		}
+		if err := clock.Wait(ctx, a.o.Clock, now.Add(judge.RenewEvery)); err != nil {
+			return nil
+		}
+	}
+}
+
+// Close frees what New opened; Run calls it.
+func (a *App) Close() {
+	if a.listener != nil {
+		_ = a.listener.Close() // closed already where the server ran
+	}
+	if a.broker != nil {
+		if err := a.broker.Close(); err != nil {
+			a.o.Log.Warn("close the broker", "error", err)
+		}
+	}
+	if a.store != nil {
+		if err := a.store.Close(); err != nil {
+			a.o.Log.Error("close the store", "error", err)
+		}
+	}
+}
+
+// nodes are the boxes that were heard.
+type nodes struct {
+	mu sync.Mutex
+	up map[string]bool
+}
+
+func (n *nodes) hear(node string, up bool) {
+	n.mu.Lock()
+	defer n.mu.Unlock()
+	n.up[node] = up
+}
+
+func (n *nodes) heard(node string) {
+	n.mu.Lock()
+	defer n.mu.Unlock()
+	if _, ok := n.up[node]; !ok && node != "" {
+		n.up[node] = true
+	}
+}
+
+func (n *nodes) known(node string) bool {
+	n.mu.Lock()
+	defer n.mu.Unlock()
+	_, ok := n.up[node]
+	return ok
+}

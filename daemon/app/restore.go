@@ -1,0 +1,101 @@
+package app
+
+import (
+	"context"
+	"encoding/json"
+	"fmt"
+	"time"
+
+	"ashlamp/daemon/judge"
+	"ashlamp/ingest/store"
+	"ashlamp/rules"
+	"ashlamp/rules/disposal"
+	"ashlamp/rules/telemetry"
+)
+
+// restoreSpan is how far back samples are judged again after a restart: the
+// longest hold is 24 h, the longest trend half an hour.
+const restoreSpan = 36 * time.Hour
+
+// restore brings a judge up to date: what people said since the newest disposal
+// began, and the samples of the last day and a half, at their own times. What was
+// found then is in the book already and is not written again. The time between
+// the last sample and now is a gap like any other.
+func restore(ctx context.Context, s *store.Store, engine string, j *rules.Judge, now time.Time) error {
+	said, err := heard(ctx, s, engine, now.Add(-restoreSpan))
+	if err != nil {
+		return err
+	}
+	next := 0
+	until := func(t time.Time) {
+		for ; next < len(said) && !said[next].At.After(t); next++ {
+			// What was kept was judged once: it cannot be wrong now unless a newer
+			// version no longer knows it, and then it proves nothing.
+			_, _ = j.Hear(said[next])
+		}
+	}
+	var pack []telemetry.Sample
+	var at time.Time
+	flush := func() {
+		if len(pack) > 0 {
+			until(at)
+			j.Samples(at, pack)
+			pack = pack[:0]
+		}
+	}
+	for r, err := range s.All(ctx, engine, now.Add(-restoreSpan), now) {
+		if err != nil {
+			return fmt.Errorf("read samples: %w", err)
+		}
+		t := r.At
+		if r.Received.Before(t) {
+			t = r.Received
+		}
+		if !t.Equal(at) {
+			flush()
+			at = t
+		}
+		pack = append(pack, r.Sample)
+	}
+	flush()
+	until(now)
+	return nil
+}
+
+// heard returns what people said since the newest disposal began, in order. What
+// lapsed before from is taken back, since the samples that ended it are not
+// judged again; later lapses come of themselves.
+func heard(ctx context.Context, s *store.Store, engine string, from time.Time) ([]telemetry.Event, error) {
+	var out []telemetry.Event
+	kinds := append(stampKinds(), judge.KindPassage, telemetry.NodePutAway.String(), telemetry.NodeBack.String())
+	for e, err := range s.Book(ctx, engine, time.Time{}, time.Time{}, kinds...) {
+		if err != nil {
+			return nil, fmt.Errorf("read the book: %w", err)
+		}
+		switch e.Kind {
+		case judge.KindLapsed:
+			var l rules.Lapse
+			if err := json.Unmarshal(e.Body, &l); err != nil {
+				return nil, fmt.Errorf("read entry %d of the book: %w", e.Seq, err)
+			}
+			if e.At.Before(from) {
+				out = append(out, telemetry.Event{At: e.At, Kind: telemetry.Withdrawn, Subject: l.Confirm})
+			}
+		case judge.KindPassage:
+			var p rules.Passage
+			if err := json.Unmarshal(e.Body, &p); err != nil {
+				return nil, fmt.Errorf("read entry %d of the book: %w", e.Seq, err)
+			}
+			if p.Event == passageBegun && p.Why == disposal.Found && e.At.Before(from) {
+				out = append(out, telemetry.Event{At: e.At, Kind: telemetry.DisposalBegun})
+			}
+		default:
+			var ev telemetry.Event
+			if err := json.Unmarshal(e.Body, &ev); err != nil {
+				return nil, fmt.Errorf("read entry %d of the book: %w", e.Seq, err)
+			}
+			out = append(out, ev)
+		}
+	}
+	return out, nil
+}
