@@ -11,6 +11,7 @@
 package broker
 
 import (
+	"bufio"
 	"context"
 	"crypto/sha256"
 	"crypto/subtle"
@@ -26,6 +27,7 @@ import (
 	mqtt "github.com/mochi-mqtt/server/v2"
 	"github.com/mochi-mqtt/server/v2/listeners"
 
+	"ashlamp/ingest"
 	"ashlamp/ingest/door"
 	"ashlamp/ingest/topic"
 )
@@ -60,7 +62,8 @@ type Config struct {
 	// may connect.
 	Users map[string]string
 	// MaxPacket is the largest packet that is read, in bytes; 0 means
-	// [DefaultMaxPacket]. A client that sends a larger one is disconnected.
+	// [DefaultMaxPacket]. A larger message is refused, counted and acknowledged; an
+	// MQTT 5 client, which was told the limit, is disconnected.
 	MaxPacket uint32
 	Door      *door.Door
 	Log       *slog.Logger
@@ -117,10 +120,10 @@ func New(c Config) (*Broker, error) {
 		return nil, fmt.Errorf("listen for MQTT on %s: %w; another program may hold the port, give another address", c.Address, err)
 	}
 	b.addr = l.Addr()
-	l = &listener{Listener: l, slow: b.slow}
 	if c.TLS != nil {
 		l = tls.NewListener(l, c.TLS)
 	}
+	l = &listener{Listener: l, broker: b}
 	if err := server.AddListener(listeners.NewNet("mqtt", l)); err != nil {
 		_ = l.Close()
 		return nil, fmt.Errorf("listen for MQTT on %s: %w", c.Address, err)
@@ -178,11 +181,12 @@ func (b *Broker) loginOK(user, password []byte) bool {
 	return subtle.ConstantTimeCompare(w[:], g[:]) == 1 && known
 }
 
-// listener gives each connection a limit on how long a write may take: the library
-// has none, and a client that does not read would hold up whoever writes to it.
+// listener gives each connection what the library does not: a limit on how long a
+// write may take, since a client that does not read would hold up whoever writes to
+// it; and an answer to oversize packets.
 type listener struct {
 	net.Listener
-	slow func(remote net.Addr)
+	broker *Broker
 }
 
 func (l *listener) Accept() (net.Conn, error) {
@@ -190,13 +194,18 @@ func (l *listener) Accept() (net.Conn, error) {
 	if err != nil {
 		return nil, err
 	}
-	return &conn{Conn: c, slow: l.slow}, nil
+	return &conn{Conn: c, broker: l.broker, in: shrinker{
+		src: bufio.NewReader(c), limit: int(l.broker.config.MaxPacket), told: l.broker.oversize,
+	}}, nil
 }
 
 type conn struct {
 	net.Conn
-	slow func(net.Addr)
+	broker *Broker
+	in     shrinker
 }
+
+func (c *conn) Read(p []byte) (int, error) { return c.in.Read(p) }
 
 func (c *conn) Write(p []byte) (int, error) {
 	if err := c.SetWriteDeadline(time.Now().Add(writeTime)); err != nil {
@@ -206,10 +215,14 @@ func (c *conn) Write(p []byte) (int, error) {
 	if err != nil {
 		var timeout net.Error
 		if errors.As(err, &timeout) && timeout.Timeout() {
-			c.slow(c.RemoteAddr())
+			c.broker.config.Door.Refuse("", ingest.SlowClient, fmt.Sprintf("client from %s disconnected, it did not read for %s", c.RemoteAddr(), writeTime))
 		}
 		// Half a packet may have gone; the stream is of no more use.
 		_ = c.Close()
 	}
 	return n, err
+}
+
+func (b *Broker) oversize(topic string, size int) {
+	b.config.Door.Refuse(topic, ingest.PacketTooLarge, fmt.Sprintf("packet of %d bytes refused, at most %d are read; send fewer records in a pack", size, b.config.MaxPacket))
 }

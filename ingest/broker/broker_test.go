@@ -288,6 +288,25 @@ func TestOneThatDoesNotReadHoldsNoOtherUp(t *testing.T) {
 	}
 }
 
+func TestAnOversizeMessageDoesNotMuteItsNode(t *testing.T) {
+	r := doortest.NewRig(t)
+	_, url, _ := open(t, r.Door, nil)
+	node := doortest.Node(t, url, "box-1", nil)
+	for qos := range byte(3) {
+		doortest.Send(t, node, samples, qos, true, bytes.Repeat([]byte{' '}, 10<<20))
+	}
+	doortest.Send(t, node, samples, 1, false, pack(doortest.Now, 5))
+	if _, ok := r.Store.Get("quillet", telemetry.Firebox, doortest.Now); !ok {
+		t.Error("the same node's next sample was not stored")
+	}
+	if got := fmt.Sprint(r.Gate.Counters().Troubles()); got != "map[packet-too-large:3]" {
+		t.Errorf("counted %s, want 3 packets too large", got)
+	}
+	if got := strings.Join(r.Log(), "\n"); !strings.Contains(got, "topic="+samples) {
+		t.Errorf("logged without the topic: %s", got)
+	}
+}
+
 func TestAnAddressInUse(t *testing.T) {
 	r := doortest.NewRig(t)
 	b, _, _ := open(t, r.Door, nil)

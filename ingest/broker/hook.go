@@ -5,7 +5,6 @@ import (
 	"context"
 	"errors"
 	"fmt"
-	"net"
 	"strings"
 	"sync"
 	"sync/atomic"
@@ -178,6 +177,9 @@ func (h *hook) OnPublish(cl *mqtt.Client, pk packets.Packet) (packets.Packet, er
 	if cl.Net.Inline {
 		return pk, nil
 	}
+	if pk.TopicName == oversizeTopic {
+		return pk, packets.CodeSuccessIgnore // told already
+	}
 	d := h.broker.config.Door
 	// RETAIN on what a client sends only asks to keep it; the message is fresh.
 	m := door.Message{Topic: pk.TopicName, Payload: pk.Payload, Node: cl.ID}
@@ -307,8 +309,4 @@ func (h *hook) OnWillSent(cl *mqtt.Client, pk packets.Packet) {
 		return
 	}
 	_, _ = h.broker.config.Door.Take(h.ctx, door.Message{Topic: pk.TopicName, Payload: pk.Payload, Node: cl.ID}, nil)
-}
-
-func (b *Broker) slow(remote net.Addr) {
-	b.config.Door.Refuse("", ingest.SlowClient, fmt.Sprintf("client from %s disconnected, it did not read for %s", remote, writeTime))
 }
