@@ -41,7 +41,7 @@ func (a *API) series(w http.ResponseWriter, r *http.Request) {
 		return
 	}
 	if q.Points < 1 || q.Points > MaxPoints {
-		problem.Write(w, r, problem.BadRequest, fmt.Sprintf("points is %d.", q.Points), fmt.Sprintf("Ask for 1 to %d points.", MaxPoints))
+		problem.Write(w, r, problem.BadRequest, fmt.Sprintf("The parameter points is %d.", q.Points), fmt.Sprintf("Ask for 1 to %d points.", MaxPoints))
 		return
 	}
 	engine := state.Engine
@@ -114,7 +114,7 @@ func (a *API) book(w http.ResponseWriter, r *http.Request) {
 		return
 	}
 	if q.Limit < 1 || q.Limit > MaxEntries {
-		problem.Write(w, r, problem.BadRequest, fmt.Sprintf("limit is %d.", q.Limit), fmt.Sprintf("Ask for 1 to %d entries, and with before=SEQ for those before.", MaxEntries))
+		problem.Write(w, r, problem.BadRequest, fmt.Sprintf("The parameter limit is %d.", q.Limit), fmt.Sprintf("Ask for 1 to %d entries, and with before=SEQ for those before.", MaxEntries))
 		return
 	}
 	entries, err := a.past.Book(r.Context(), state.Engine, q.Before, q.Limit)

@@ -26,7 +26,7 @@ func (a *API) confirm(w http.ResponseWriter, r *http.Request) {
 	if !readBody(w, r, &c) {
 		return
 	}
-	err := errors.Join(checkID("confirm", c.Confirm), checkName(c.By))
+	err := errors.Join(checkID("the field confirm", c.Confirm), checkName(c.By))
 	a.keep(w, r, state.Engine, http.StatusCreated, telemetry.Event{Kind: telemetry.Confirmed, Subject: c.Confirm, By: c.By}, err,
 		`Send {"confirm":"vent-open","by":"T. Oxley"} with the id of an ask in the engine's state.`)
 }
@@ -89,7 +89,7 @@ func eventOf(w message.Word) (telemetry.Event, error) {
 	case said > 1:
 		return telemetry.Event{}, errors.New("the body says more than one thing")
 	case w.LayUp != "" && w.Disposal != "begin":
-		return telemetry.Event{}, errors.New("lay_up stands only beside a disposal's begin")
+		return telemetry.Event{}, errors.New("the field lay_up stands only beside a disposal's begin")
 	}
 	e := telemetry.Event{By: w.By}
 	switch {
@@ -97,25 +97,25 @@ func eventOf(w message.Word) (telemetry.Event, error) {
 		switch w.LayUp {
 		case "", telemetry.Short, telemetry.Dry, telemetry.Wet:
 		default:
-			return e, fmt.Errorf("lay_up is %s, not short, dry or wet", quoted(string(w.LayUp)))
+			return e, fmt.Errorf("the field lay_up is %s, not short, dry or wet", quoted(string(w.LayUp)))
 		}
 		e.Kind, e.LayUp = telemetry.DisposalBegun, w.LayUp
 	case w.Disposal == "end":
 		e.Kind = telemetry.DisposalEnded
 	case w.Disposal != "":
-		return e, fmt.Errorf("disposal is %s, not begin or end", quoted(w.Disposal))
+		return e, fmt.Errorf("the field disposal is %s, not begin or end", quoted(w.Disposal))
 	case w.Fire == "lit":
 		e.Kind = telemetry.FireLit
 	case w.Fire != "":
-		return e, fmt.Errorf("fire is %s, not lit", quoted(w.Fire))
+		return e, fmt.Errorf("the field fire is %s, not lit", quoted(w.Fire))
 	case w.PutAway == nil:
-		return e, errors.New("put_away is missing beside node")
+		return e, errors.New("the field put_away is missing beside node")
 	default:
 		e.Kind, e.Subject = telemetry.NodeBack, w.Node
 		if *w.PutAway {
 			e.Kind = telemetry.NodePutAway
 		}
-		return e, checkID("node", w.Node)
+		return e, checkID("the field node", w.Node)
 	}
 	return e, nil
 }
@@ -132,7 +132,7 @@ func checkID(field, id string) error {
 
 func checkName(by string) error {
 	if utf8.RuneCountInString(by) > maxName {
-		return fmt.Errorf("by has more than %d characters", maxName)
+		return fmt.Errorf("the name in by has more than %d characters", maxName)
 	}
 	return nil
 }
