@@ -246,7 +246,7 @@ func (v *Vessel) state(t float64) (u, slope float64) {
 // temperature it had. Energy rises with temperature throughout, so Newton's steps
 // are kept within a bracket that narrows.
 func (v *Vessel) flash() {
-	lo, hi := tableLow, tableHigh
+	lo, hi := tableLow, dryHigh
 	t := v.t
 	for i := 0; ; i++ {
 		u, slope := v.state(t)
@@ -263,7 +263,7 @@ func (v *Vessel) flash() {
 		}
 		if i == 60 || math.IsNaN(step) || hi-lo < 1e-9 {
 			v.capacity = math.Max(slope, 1)
-			if v.err == nil && (i == 60 || math.IsNaN(step) || t < tableLow+1 || t > tableHigh-1) {
+			if v.err == nil && (i == 60 || math.IsNaN(step) || t < tableLow+1 || t > dryHigh-1) {
 				v.err = fmt.Errorf("boiler state left the tables: %.4g kg water, %.4g kg air, %.5g J at %.1f °C", v.water, v.air, v.energy, t)
 			}
 			break
@@ -271,6 +271,9 @@ func (v *Vessel) flash() {
 		if t -= step; !(t > lo && t < hi) {
 			t = (lo + hi) / 2
 		}
+	}
+	if v.liquid > 0 && t > tableHigh && v.err == nil {
+		v.err = fmt.Errorf("water at %.0f °C is above the tables (%.0f °C): this boiler has burst", t, tableHigh)
 	}
 	v.t = t
 	v.volGas = v.Volume - v.liquid*v.vl

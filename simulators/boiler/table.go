@@ -16,6 +16,8 @@ const (
 	tableLow  = -45.0
 	tableHigh = 340.0
 	tableStep = 1.0
+	// dryHigh is how hot steam without water may get.
+	dryHigh = 1200.0
 )
 
 // Ideal-gas constants of dry air and of water vapour, J/(kg K) (ISO 2533; IAPWS
@@ -104,14 +106,21 @@ func NewProperties() (*Properties, error) {
 			slope[i][k] = (side[1][k] - side[0][k]) / (hi - lo) * tableStep
 		}
 	}
-	p := &Properties{steps: make([]interval, n-1)}
-	for i := range p.steps {
+	p := &Properties{steps: make([]interval, n-1, n)}
+	for i := range n - 1 {
 		iv := &p.steps[i]
 		for k, c := range []*cubic{&iv.p, &iv.vl, &iv.ul, &iv.rhov, &iv.uv, &iv.u0} {
 			y0, y1, m0, m1 := at[i][k], at[i+1][k], slope[i][k], slope[i+1][k]
 			*c = cubic{y0, m0, 3*(y1-y0) - 2*m0 - m1, 2*(y0-y1) + m0 + m1}
 		}
 	}
+	// Above the table only thin steam over dry, overheated plates is simulated: its
+	// energy goes on along the last slope, and what belongs to saturation stays.
+	end, up := at[n-1], slope[n-1]
+	p.steps = append(p.steps, interval{
+		p: cubic{end[0]}, vl: cubic{end[1]}, ul: cubic{end[2]}, rhov: cubic{end[3]},
+		uv: cubic{end[4], up[5]}, u0: cubic{end[5], up[5]},
+	})
 	p.flux = make([]fluxRow, len(fluxAmbient))
 	for i, amb := range fluxAmbient {
 		for j := 1; j < fluxPoints; j++ {
@@ -157,9 +166,9 @@ func properties(t float64, zero steam.Saturated) (column, error) {
 	return column{s.Pressure, s.Liquid.Volume, s.Liquid.InternalEnergy, 1 / s.Vapour.Volume, s.Vapour.InternalEnergy, thin.InternalEnergy}, nil
 }
 
-// find returns the interval of a temperature and the fraction within it. Outside
-// the table it returns the end interval with a fraction outside 0..1; the vessel
-// refuses such a state ([Vessel.Err]).
+// find returns the interval of a temperature and the fraction within it. Below
+// the table it returns the first with a fraction below 0, above it the one that
+// goes on without end; the vessel refuses what makes no sense there ([Vessel.Err]).
 func (p *Properties) find(tC float64) (*interval, float64) {
 	x := (tC - tableLow) / tableStep
 	i := max(0, min(int(x), len(p.steps)-1))
@@ -179,7 +188,7 @@ func (p *Properties) Saturation(tC float64) float64 {
 // Boiling returns the boiling point in °C at a pressure in Pa, NaN where it lies
 // outside the table.
 func (p *Properties) Boiling(pPa float64) float64 {
-	lo, hi := tableLow, tableHigh
+	lo, hi := tableLow, tableHigh-1e-6 // within the last interval that is a saturation line
 	if !(pPa >= p.steps[0].p[0] && pPa <= p.Saturation(hi)) {
 		return math.NaN()
 	}

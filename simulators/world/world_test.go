@@ -148,7 +148,7 @@ func TestAnEveningOfEach(t *testing.T) {
 // and others that hold for every engine.
 func TestDrawnEnginesKeepToPhysics(t *testing.T) {
 	p := props(t)
-	var housed, empties, cold int
+	var housed, empties, cold, lifted int
 	var longest, lowFirebox, lowSmoke float64
 	n := 300
 	if testing.Short() {
@@ -165,14 +165,14 @@ func TestDrawnEnginesKeepToPhysics(t *testing.T) {
 			t.Fatalf("seed %d: %v", seed, err)
 		}
 		var fires []float64
-		shut, ran := true, false
+		ran, blew := false, false
 		evening(t, w, 40, 5, func(x world.Truth) {
 			shell := math.Max(x.Top, x.Bottom)
 			lowFirebox = math.Min(lowFirebox, x.Firebox-shell)
 			if x.Firebox < shell-20 {
 				t.Fatalf("seed %d: firebox %.1f under a shell of %.1f °C", seed, x.Firebox, shell)
 			}
-			shut = shut && x.Smokebox >= x.Plates-30
+			blew = blew || x.SafetyLifting
 			if x.Stage != "smokebox" && x.Stage != "house" && x.Stage != "home" {
 				lowSmoke = math.Min(lowSmoke, x.Smokebox-shell)
 			}
@@ -192,6 +192,9 @@ func TestDrawnEnginesKeepToPhysics(t *testing.T) {
 		} else {
 			empties++
 		}
+		if blew {
+			lifted++
+		}
 		if w.Home() {
 			housed++
 			longest = math.Max(longest, w.Elapsed()/3600)
@@ -202,8 +205,11 @@ func TestDrawnEnginesKeepToPhysics(t *testing.T) {
 			t.Logf("seed %d: not housed after 40 h: %s, %.0f l, %+v", seed, e.Plan.EmptiedBy, e.Boiler.Volume*1000, w.Truth())
 		}
 	}
-	t.Logf("%d emptied hot and %d cold; %d housed, the last after %.1f h; firebox at least %.1f K, shut smokebox %.1f K against the shell",
-		empties, cold, housed, longest, lowFirebox, lowSmoke)
+	if lifted > n/20 {
+		t.Errorf("the safety valve lifted on %d of %d evenings", lifted, n)
+	}
+	t.Logf("%d emptied hot and %d cold; safety valve lifted on %d; %d housed, the last after %.1f h; firebox at least %.1f K, shut smokebox %.1f K against the shell",
+		empties, cold, lifted, housed, longest, lowFirebox, lowSmoke)
 	if housed < n*99/100 {
 		t.Errorf("%d of %d housed", housed, n)
 	}
@@ -378,6 +384,41 @@ func TestTanks(t *testing.T) {
 		evening(t, w, 6, 5, nil)
 		if x := w.Truth().Tanks; x[0] > c.left || x[1] > c.right || x[1] < c.lowest {
 			t.Errorf("fault %q: tanks %v", c.fault, x)
+		}
+	}
+}
+
+// Whatever the engine, the crew and two faults at once, a day passes.
+func TestAnyFaultsOnAnyEngine(t *testing.T) {
+	p := props(t)
+	names := world.Faults()
+	n := 250
+	if testing.Short() {
+		n = 40
+	}
+	for seed := range uint64(n) {
+		rng := rand.New(rand.NewPCG(seed, 99))
+		e, err := world.Draw(rng)
+		if err != nil {
+			t.Fatal(err)
+		}
+		w, err := world.New(e, p, seed, nil, nil)
+		if err != nil {
+			t.Fatalf("seed %d: %v", seed, err)
+		}
+		a, b := names[rng.IntN(len(names))], names[rng.IntN(len(names))]
+		for _, f := range []string{a, b} {
+			if err := w.Inject(f); err != nil {
+				t.Fatal(err)
+			}
+		}
+		for w.Elapsed() < 24*3600 {
+			if err := w.Step(context.Background(), 5); err != nil {
+				t.Fatalf("seed %d, %s and %s: %v", seed, a, b, err)
+			}
+			if x := w.Truth(); !(x.Pressure > -1.1*bar && x.Plates > -20 && x.Plates < 1200 && x.Liquid >= 0 && x.Air >= 0 && x.Humidity >= 0) {
+				t.Fatalf("seed %d, %s and %s: %+v", seed, a, b, x)
+			}
 		}
 	}
 }

@@ -9,7 +9,8 @@ import "math"
 
 // Design is what a furnace is.
 type Design struct {
-	// Power is the heat in W that a full fire under full draught gives the plates.
+	// Power is the heat in W that a full fire under full draught gives plates of
+	// 180 °C.
 	Power float64
 	// Flame is the temperature of the gas over a full fire, °C.
 	Flame float64
@@ -89,7 +90,7 @@ func (f *Furnace) Advance(dt, plates, ambient float64, d Doors) float64 {
 	gain, bare := 0.0, 1-math.Min(1, 5*f.Fire)
 	if f.Fire > 0 {
 		pull := 0.08 + 0.45*d.Pan + 0.6*d.Blower
-		gain = f.Power * f.Fire * pull
+		gain = f.Power * f.Fire * pull * math.Max(0, f.flame()-plates) / (f.flame() - 180)
 		x := dt / 400 * (1 - bare)
 		f.BrickTemp += (f.flame() - 200 - f.BrickTemp) * x / (1 + x)
 	}
