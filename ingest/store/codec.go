@@ -129,7 +129,8 @@ func steps(v float64, k int) (int64, bool) {
 	if !(math.Abs(m) < 1<<53) {
 		return 0, false
 	}
-	return int64(m), math.Float64bits(m/pow10[k]) == math.Float64bits(v) // -0 is no step
+	i := int64(m) // loses the sign of -0, which then is no step
+	return i, math.Float64bits(float64(i)/pow10[k]) == math.Float64bits(v)
 }
 
 func appendDecimal(b []byte, vs []float64) []byte {

@@ -579,14 +579,15 @@ func followers(t *testing.T, s *store.Store) {
 	}
 }
 
-// sum is the plain summing-up against which Buckets is held.
+// sum is the plain summing-up of ss, in order of time, against which Buckets is held.
 func sum(b telemetry.Bucket, ss []telemetry.Sample) (telemetry.Bucket, int) {
 	all := 0
 	want := telemetry.Bucket{From: b.From, To: b.To, Min: math.NaN(), Mean: math.NaN(), Max: math.NaN(), Worst: telemetry.Good}
 	total := 0.0
-	for _, x := range ss {
-		if x.At.Before(b.From) || !x.At.Before(b.To) {
-			continue
+	first, _ := slices.BinarySearchFunc(ss, b.From, func(x telemetry.Sample, at time.Time) int { return x.At.Compare(at) })
+	for _, x := range ss[first:] {
+		if !x.At.Before(b.To) {
+			break
 		}
 		all++
 		want.Worst = min(want.Worst, x.Quality)

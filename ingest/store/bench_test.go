@@ -1,0 +1,329 @@
+package store
+
+import (
+	"context"
+	"fmt"
+	"math"
+	"math/rand/v2"
+	"os"
+	"path/filepath"
+	"testing"
+	"time"
+
+	"ashlamp/ingest"
+	"ashlamp/rules/telemetry"
+)
+
+// The figures stand beside what SQLite alone does in the same run with the
+// plainest table that could hold the samples: one row each, keyed by series and
+// time, without source, receipt or reason.
+
+var benchChannels = []telemetry.Channel{
+	telemetry.BoilerPressure, telemetry.ShellTop, telemetry.ShellBottom, telemetry.BoilerLevel,
+	telemetry.Firebox, telemetry.Smokebox, telemetry.BlowdownPipe, telemetry.TankLeft,
+}
+
+// reading is a noisy falling value in whole units of a resolution, as a node sends it.
+func reading(r *rand.Rand, ch, i int) float64 {
+	switch v := 1000 * math.Exp(-float64(i%86_400)/40_000); ch % 3 {
+	case 0:
+		return math.Round(700*v+150*r.NormFloat64()/10) * 100 // Pa, from 0.001 bar
+	case 1:
+		return math.Round(10*(0.6*v+0.2*r.NormFloat64())) / 10 // degrees Celsius
+	default:
+		return math.Round(1000*(v/1500+0.002*r.NormFloat64())) / 1000 // of the glass
+	}
+}
+
+// second is one sample of each channel, 20 ms jitter on the node's clock.
+func second(r *rand.Rand, from time.Time, i int) ingest.Batch {
+	at := from.Add(time.Duration(i)*time.Second + time.Duration(r.IntN(20_000))*time.Microsecond)
+	b := ingest.Batch{Engine: "quillet", Node: "cab", Received: at.Add(time.Duration(1000+r.IntN(5000)) * time.Microsecond)}
+	for c, ch := range benchChannels {
+		b.Samples = append(b.Samples, telemetry.Sample{Channel: ch, At: at, Value: reading(r, c, i), Quality: telemetry.Good})
+	}
+	return b
+}
+
+func BenchmarkAppend(b *testing.B) {
+	for _, n := range []int{8, 100, 1000} {
+		b.Run(fmt.Sprintf("store/%d", n), func(b *testing.B) {
+			s := opened(b, filepath.Join(b.TempDir(), "s.db"))
+			defer s.Close()
+			r := rand.New(rand.NewPCG(1, 2))
+			i := 0
+			b.ReportAllocs()
+			for b.Loop() {
+				b.StopTimer()
+				var bs []ingest.Batch
+				for k := 0; k < n; k += len(benchChannels) {
+					bs = append(bs, second(r, noon, i))
+					i++
+				}
+				b.StartTimer()
+				if _, err := s.Append(context.Background(), bs); err != nil {
+					b.Fatal(err)
+				}
+			}
+			b.ReportMetric(float64(i*len(benchChannels))/b.Elapsed().Seconds(), "samples/s")
+		})
+		b.Run(fmt.Sprintf("SQLite/%d", n), func(b *testing.B) {
+			p := newPlain(b)
+			r := rand.New(rand.NewPCG(1, 2))
+			i := 0
+			b.ReportAllocs()
+			for b.Loop() {
+				b.StopTimer()
+				var bs []ingest.Batch
+				for k := 0; k < n; k += len(benchChannels) {
+					bs = append(bs, second(r, noon, i))
+					i++
+				}
+				b.StartTimer()
+				p.append(b, bs)
+			}
+			b.ReportMetric(float64(i*len(benchChannels))/b.Elapsed().Seconds(), "samples/s")
+		})
+	}
+}
+
+// plain is the plainest table, on a connection set as the store's writer.
+type plain struct{ s *Store }
+
+func newPlain(b *testing.B) plain {
+	s := opened(b, filepath.Join(b.TempDir(), "plain.db"))
+	b.Cleanup(func() { s.Close() })
+	if err := s.Update(context.Background(), func(t *Tx) error {
+		return t.run("CREATE TABLE plain (series INTEGER, at INTEGER, value REAL, PRIMARY KEY (series, at)) WITHOUT ROWID")
+	}); err != nil {
+		b.Fatal(err)
+	}
+	return plain{s}
+}
+
+func (p plain) append(b *testing.B, bs []ingest.Batch) {
+	err := p.s.Update(context.Background(), func(t *Tx) error {
+		st, err := t.prepared("INSERT INTO plain VALUES (?, ?, ?)")
+		if err != nil {
+			return err
+		}
+		for _, batch := range bs {
+			for c, x := range batch.Samples {
+				if _, err := st.ExecContext(t.ctx, c, x.At.UnixMicro(), x.Value); err != nil {
+					return err
+				}
+			}
+		}
+		return nil
+	})
+	if err != nil {
+		b.Fatal(err)
+	}
+}
+
+// grow appends seconds of all channels, a minute a transaction.
+func grow(b *testing.B, seconds int, append func([]ingest.Batch)) {
+	r := rand.New(rand.NewPCG(1, 2))
+	var bs []ingest.Batch
+	for i := range seconds {
+		if bs = append2(bs, second(r, noon, i)); len(bs) == 60 || i == seconds-1 {
+			append(bs)
+			bs = bs[:0]
+		}
+	}
+}
+
+func append2(bs []ingest.Batch, b ingest.Batch) []ingest.Batch { return append(bs, b) }
+
+func size(b *testing.B, s *Store, path string) int64 {
+	if err := s.w.conn.QueryRowContext(context.Background(), "PRAGMA wal_checkpoint(TRUNCATE)").Err(); err != nil {
+		b.Fatal(err)
+	}
+	fi, err := os.Stat(path)
+	if err != nil {
+		b.Fatal(err)
+	}
+	return fi.Size()
+}
+
+// BenchmarkDay has the bytes a sample in the file, and those written to the log a
+// sample when every second is a transaction.
+func BenchmarkDay(b *testing.B) {
+	const seconds = 86_400 / 4
+	b.Run("store", func(b *testing.B) {
+		for b.Loop() {
+			path := filepath.Join(b.TempDir(), "s.db")
+			s := opened(b, path)
+			grow(b, seconds, func(bs []ingest.Batch) {
+				if _, err := s.Append(context.Background(), bs); err != nil {
+					b.Fatal(err)
+				}
+			})
+			b.ReportMetric(float64(size(b, s, path))/(seconds*float64(len(benchChannels))), "B/sample")
+			s.Close()
+		}
+	})
+	b.Run("SQLite", func(b *testing.B) {
+		for b.Loop() {
+			p := newPlain(b)
+			grow(b, seconds, func(bs []ingest.Batch) { p.append(b, bs) })
+			b.ReportMetric(float64(size(b, p.s, p.s.path))/(seconds*float64(len(benchChannels))), "B/sample")
+		}
+	})
+}
+
+// BenchmarkLog has the bytes that go to the log, a sample, when each second of
+// eight channels is a transaction: what wears the card.
+func BenchmarkLog(b *testing.B) {
+	const seconds = 600
+	logged := func(b *testing.B, s *Store, one func(ingest.Batch)) {
+		r := rand.New(rand.NewPCG(1, 2))
+		if err := s.w.conn.QueryRowContext(context.Background(), "PRAGMA wal_autocheckpoint = 0").Err(); err != nil {
+			b.Fatal(err)
+		}
+		before := size(b, s, s.path)
+		_ = before
+		for i := range seconds {
+			one(second(r, noon, i))
+		}
+		fi, err := os.Stat(s.path + "-wal")
+		if err != nil {
+			b.Fatal(err)
+		}
+		b.ReportMetric(float64(fi.Size())/(seconds*float64(len(benchChannels))), "B/sample")
+	}
+	b.Run("store", func(b *testing.B) {
+		for b.Loop() {
+			s := opened(b, filepath.Join(b.TempDir(), "s.db"))
+			logged(b, s, func(x ingest.Batch) {
+				if _, err := s.Append(context.Background(), []ingest.Batch{x}); err != nil {
+					b.Fatal(err)
+				}
+			})
+			s.Close()
+		}
+	})
+	b.Run("SQLite", func(b *testing.B) {
+		for b.Loop() {
+			p := newPlain(b)
+			logged(b, p.s, func(x ingest.Batch) { p.append(b, []ingest.Batch{x}) })
+		}
+	})
+}
+
+// BenchmarkRead reads from 30 days of eight channels at a sample a second.
+func BenchmarkRead(b *testing.B) {
+	const days = 30
+	path := filepath.Join(b.TempDir(), "s.db")
+	s := opened(b, path)
+	defer s.Close()
+	grow(b, days*86_400, func(bs []ingest.Batch) {
+		if _, err := s.Append(context.Background(), bs); err != nil {
+			b.Fatal(err)
+		}
+	})
+	b.Logf("30 days of 8 channels: %d MB", size(b, s, path)>>20)
+	end := noon.Add(days * 24 * time.Hour)
+	for _, c := range []struct {
+		name   string
+		from   time.Time
+		points int
+	}{
+		{"hour/600", end.Add(-time.Hour), 600},
+		{"10h/1000", end.Add(-10 * time.Hour), 1000},
+		{"day/500", end.Add(-24 * time.Hour), 500},
+		{"30days/500", noon, 500},
+		{"30days/100", noon, 100},
+	} {
+		b.Run("Buckets/"+c.name, func(b *testing.B) {
+			b.ReportAllocs()
+			for b.Loop() {
+				bs, err := s.Buckets(context.Background(), "quillet", telemetry.BoilerPressure, c.from, end, c.points)
+				if err != nil || len(bs) == 0 {
+					b.Fatal(len(bs), err)
+				}
+			}
+		})
+	}
+	b.Run("Samples/day", func(b *testing.B) {
+		b.ReportAllocs()
+		for b.Loop() {
+			n := 0
+			for _, err := range s.Samples(context.Background(), "quillet", telemetry.BoilerPressure, end.Add(-24*time.Hour), end) {
+				if err != nil {
+					b.Fatal(err)
+				}
+				n++
+			}
+			if n < 86_300 {
+				b.Fatal(n)
+			}
+		}
+	})
+	b.Run("All/12h", func(b *testing.B) {
+		b.ReportAllocs()
+		for b.Loop() {
+			n := 0
+			for _, err := range s.All(context.Background(), "quillet", end.Add(-12*time.Hour), end) {
+				if err != nil {
+					b.Fatal(err)
+				}
+				n++
+			}
+			b.ReportMetric(float64(n), "samples")
+		}
+	})
+	b.Run("Latest", func(b *testing.B) {
+		for b.Loop() {
+			if _, err := s.Latest(context.Background(), "quillet"); err != nil {
+				b.Fatal(err)
+			}
+		}
+	})
+}
+
+// BenchmarkReadSQLite sums up one day of the plain table in SQL, beside a day of BenchmarkRead.
+func BenchmarkReadSQLite(b *testing.B) {
+	p := newPlain(b)
+	grow(b, 86_400, func(bs []ingest.Batch) { p.append(b, bs) })
+	for b.Loop() {
+		rows, err := p.s.rdb.Query("SELECT at / 180000000 AS w, min(value), max(value), avg(value), count(*) FROM plain WHERE series = 0 GROUP BY w")
+		if err != nil {
+			b.Fatal(err)
+		}
+		n := 0
+		for rows.Next() {
+			n++
+		}
+		rows.Close()
+		if n < 480 {
+			b.Fatal(n)
+		}
+	}
+}
+
+// BenchmarkSeal is the longest that an append takes: the one that seals a minute
+// of 40 channels at a sample a second.
+func BenchmarkSeal(b *testing.B) {
+	s := opened(b, filepath.Join(b.TempDir(), "s.db"))
+	defer s.Close()
+	m := 0
+	for b.Loop() {
+		b.StopTimer()
+		batch := ingest.Batch{Engine: "quillet", Node: "cab", Received: noon.Add(time.Duration(m) * time.Minute)}
+		for c := range 40 {
+			for i := range 60 {
+				batch.Samples = append(batch.Samples, telemetry.Sample{Channel: telemetry.Channel(fmt.Sprint("c", c)),
+					At: noon.Add(time.Duration(m)*time.Minute + time.Duration(i)*time.Second), Value: float64(i), Quality: telemetry.Good})
+			}
+		}
+		if _, err := s.Append(context.Background(), []ingest.Batch{batch}); err != nil {
+			b.Fatal(err)
+		}
+		b.StartTimer()
+		if err := s.Update(context.Background(), func(t *Tx) error { return t.seal(noon.Unix()/60 + int64(m) + 1) }); err != nil {
+			b.Fatal(err)
+		}
+		m++
+	}
+}
