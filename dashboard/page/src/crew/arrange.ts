@@ -32,11 +32,12 @@ export function arrange(ids: readonly string[], r: Room): Row[] {
   const free = r.room - stripsRem - frontMoreRem - (r.open ? reasonsRem : 0);
   const all = Math.floor(free / rowRem);
   if (r.spread || ids.length <= all) return ids.map(lane);
-  const fits = Math.max(3, Math.floor((free - 2 * foldMoreRem) / rowRem));
   const stays = (id: string): boolean => id === r.front || id === r.open;
   const past = ids.filter((id) => r.done(id) && !stays(id));
   const rest = ids.filter((id) => !past.includes(id));
   const rows: Row[] = past.length > 1 ? [{ kind: "fold", which: "done", ids: past }] : past.map(lane);
+  const folds = past.length > 1 ? 2 : 1;
+  const fits = Math.max(3, Math.floor((free - folds * foldMoreRem) / rowRem));
   const left = Math.max(1, fits - rows.length);
   if (rest.length <= left) return [...rows, ...rest.map(lane)];
   const kept = new Set(rest.filter(stays));
