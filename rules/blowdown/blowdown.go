@@ -81,11 +81,15 @@ type Run struct {
 	levelTopAt track.Instant
 	passedTop  float64 // passed when the level stood there
 	topKnown   bool
-	lastLevel  float64
-	levelAt    track.Instant
-	anyLevel   bool
-	levels     [lookBack]levelThen
-	levelsN    int
+	// unheard is what the cocks would have passed between that level and the
+	// moment at which the pipe told of it: it is not credited, but the glass must
+	// bear it out.
+	unheard   float64
+	lastLevel float64
+	levelAt   track.Instant
+	anyLevel  bool
+	levels    [lookBack]levelThen
+	levelsN   int
 
 	began      bool // the level was seen to fall while the pipe ran
 	beganAt    track.Instant
@@ -144,7 +148,11 @@ func (r *Run) Pipe(at track.Instant, tC, boilingC, gaugePa, ambientPa float64) E
 		r.hot, r.hotSince, r.hottest = true, at, tC
 		r.topKnown = false
 		if r.anyLevel && at.Sub(r.levelAt) <= r.b.LevelFreshS {
-			r.setTop(at, r.highestSince(at.Add(-LagS)))
+			level, stood := r.highestSince(at.Add(-LagS))
+			r.setTop(stood, level)
+			if !math.IsNaN(gaugePa) {
+				r.unheard = r.flux(gaugePa, ambientPa) * r.area * at.Sub(stood)
+			}
 		}
 	} else if watched && !math.IsNaN(gaugePa) {
 		r.passed += r.flux(gaugePa, ambientPa) * r.area * dt
@@ -187,23 +195,34 @@ func (r *Run) flux(gaugePa, ambientPa float64) float64 {
 	return g
 }
 
-// highestSince returns the highest level seen since a moment, at least the newest.
-func (r *Run) highestSince(from track.Instant) float64 {
-	top := r.lastLevel
-	for _, l := range r.levels[:min(r.levelsN, lookBack)] {
+// highestSince returns the highest level seen since a moment, at least the newest,
+// and the last moment at which it stood there within the glass's uncertainty.
+func (r *Run) highestSince(from track.Instant) (top float64, stood track.Instant) {
+	top, stood = r.lastLevel, r.levelAt
+	recent := r.levels[:min(r.levelsN, lookBack)]
+	for _, l := range recent {
 		if l.at >= from {
 			top = math.Max(top, l.level)
 		}
 	}
-	return top
+	if top-r.lastLevel <= r.b.ULevel {
+		return top, stood
+	}
+	stood = from
+	for _, l := range recent {
+		if l.level >= top-r.b.ULevel {
+			stood = max(stood, l.at)
+		}
+	}
+	return top, stood
 }
 
 func (r *Run) setTop(at track.Instant, level float64) {
-	r.levelTop, r.levelTopAt, r.passedTop, r.topKnown = level, at, r.passed, true
+	r.levelTop, r.levelTopAt, r.passedTop, r.topKnown, r.unheard = level, at, r.passed, true, 0
 }
 
 // Level takes a good sample of the glass (0 to 1), newest of its channel.
-func (r *Run) Level(at track.Instant, level float64) Event {
+func (r *Run) Level(at track.Instant, level float64) (event Event) {
 	watched := r.anyLevel && at.Sub(r.levelAt) <= r.b.LevelFreshS
 	r.lastLevel, r.levelAt, r.anyLevel = level, at, true
 	r.levels[r.levelsN%lookBack] = levelThen{at, level}
@@ -217,7 +236,7 @@ func (r *Run) Level(at track.Instant, level float64) Event {
 			r.setTop(at, level)
 		case r.levelTop-level >= SeenFall+r.b.ULevel:
 			r.began, r.beganAt, r.beganLevel, r.beganKg = true, r.levelTopAt, r.levelTop, r.passedTop
-			return Began
+			event = Began
 		}
 	}
 	goneAt := r.bottom()
@@ -225,9 +244,9 @@ func (r *Run) Level(at track.Instant, level float64) Event {
 	case level <= goneAt:
 		if !r.gone || !watched {
 			r.gone, r.goneSince = true, at
-			if r.began && !r.goneDone {
-				r.goneKg, r.goneDone = r.passed-r.beganKg, true
-			}
+		}
+		if r.began && !r.goneDone {
+			r.goneKg, r.goneDone = r.passed-r.beganKg, true
 		}
 	case r.began && r.goneDone && level >= goneAt+0.03+r.b.ULevel:
 		r.Reset()
@@ -236,7 +255,7 @@ func (r *Run) Level(at track.Instant, level float64) Event {
 	case level > goneAt+0.01:
 		r.gone = false
 	}
-	return Nothing
+	return event
 }
 
 // bottom is the level at and below which the glass shows nothing.
@@ -274,6 +293,7 @@ func (r *Run) Mass() (held, credited float64) {
 	if r.goneDone {
 		seenKg, by = r.beganLevel-r.bottom(), r.goneKg
 	}
+	by += r.unheard
 	seenKg *= WaterOfGlass * r.b.VolumeL / 1000 * HotWater
 	if by > 0 && seenKg*Slack < by {
 		credited *= seenKg * Slack / by

@@ -184,15 +184,17 @@ func (k *Known) clock(i track.Instant) string {
 	return i.Time().In(zone).Format("15:04")
 }
 
-// rising reports whether the thirds show anything but a fall; slack is what is
-// put down to noise, in the channel's unit.
-func rising(m [3]float64, slack float64) bool {
-	return !(m[1] < m[0]+slack && m[2] < m[1]+slack)
+// fell reports whether each third of a window lies below the one before it; slack
+// is what is put down to noise, in the channel's unit.
+func fell(m [3]float64, slack float64) bool {
+	return m[1] < m[0]+slack && m[2] < m[1]+slack
 }
 
 // falling asks that the channel has fallen all through the last window seconds.
-// Near the air's temperature, where nothing falls any more, it asks that it has
-// not risen.
+// What cools slowly falls by less than its noise in five minutes: there it is
+// enough that it has fallen all through the last half hour and not risen in the
+// window. Near the air's temperature, where nothing falls any more, it asks that
+// it has not risen.
 func (k *Known) falling(t *track.Track, now track.Instant, window float64) Finding {
 	name := Name(t.ID())
 	m, ok := t.Thirds(window)
@@ -202,19 +204,22 @@ func (k *Known) falling(t *track.Track, now track.Instant, window float64) Findi
 	}
 	slack := 0.0
 	if m[2] < restingC {
-		slack = restingSlackK
+		slack = noiseK
 	}
-	if rising(m, slack) {
-		return notYet(t.StaleAt(), "%s is not falling: %.0f, %.0f, %.0f °C over the last %.0f min.", name, m[0], m[1], m[2], window/60)
+	if fell(m, slack) {
+		return finding(verdict.Proven, t.StaleAt(), "%s has fallen from %.0f to %.0f °C in %.0f min.", name, m[0], m[2], window/60)
 	}
-	return finding(verdict.Proven, t.StaleAt(), "%s has fallen from %.0f to %.0f °C in %.0f min.", name, m[0], m[2], window/60)
+	if long, ok := t.Thirds(BoxFallS); ok && window < BoxFallS && fell(long, slack) && fell(m, noiseK) {
+		return finding(verdict.Proven, t.StaleAt(), "%s has fallen from %.0f to %.0f °C in %.0f min.", name, long[0], long[2], BoxFallS/60.0)
+	}
+	return notYet(t.StaleAt(), "%s is not falling: %.0f, %.0f, %.0f °C over the last %.0f min.", name, m[0], m[1], m[2], window/60)
 }
 
-// Below restingC a box is near the air's own temperature and may follow it up
-// and down by restingSlackK; common practice, no source.
+// Below restingC a box is near the air's own temperature and may follow it up and
+// down. noiseK is what a mean of some minutes may stray; common practice, no source.
 const (
-	restingC      = 50
-	restingSlackK = 2
+	restingC = 50
+	noiseK   = 2
 )
 
 // word is the finding of a confirmation.

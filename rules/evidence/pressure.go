@@ -216,7 +216,7 @@ func pressureFalling(k *Known, now track.Instant) Finding {
 	case !ok:
 		at, _, _ := k.pressure.Good()
 		return all(below, notYet(k.pressure.StaleAt(), "Pressure watched for %s, to see whether it falls.", of(math.Max(0, at.Sub(k.pressure.Since())), 1800)))
-	case rising(m, 0):
+	case !fell(m, 0):
 		return all(below, notYet(k.pressure.StaleAt(), "Pressure did not fall in each of the last three 10 min: %s, %s, %s.", bar(m[0]), bar(m[1]), bar(m[2])))
 	}
 	return all(below, finding(verdict.Proven, k.pressure.StaleAt(), "Pressure fell in each of the last three 10 min."))
