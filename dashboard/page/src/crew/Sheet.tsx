@@ -75,13 +75,13 @@ export function Sheet({ room, rem, width, wide }: Props) {
       <div class="row scale">
         <div class="name">{wide && <Choose short />}</div>
         <div class="past" ref={pastRef} aria-hidden="true">
-          <Times x={x} side="past" rem={rem} />
+          <Times x={x} side="past" rem={rem} inside={phone} />
         </div>
         <div class="slot flag">
           <span>{alive ? words.now(clock(at, zone.value)) : words.heard(clock(at, zone.value))}</span>
         </div>
         <div class="ahead" ref={aheadRef} aria-hidden="true">
-          {alive && <Times x={x} side="ahead" rem={rem} />}
+          {alive && <Times x={x} side="ahead" rem={rem} inside />}
         </div>
       </div>
       <Boiler x={x} rem={rem} />
@@ -129,7 +129,8 @@ function Ground({ x, alive }: { x: TimeScale; alive: boolean }) {
   );
 }
 
-function Times({ x, side, rem }: { x: TimeScale; side: "past" | "ahead"; rem: number }) {
+/** Names of times; `inside` keeps them off the left edge, where no gutter gives them room. */
+function Times({ x, side, rem, inside }: { x: TimeScale; side: "past" | "ahead"; rem: number; inside: boolean }) {
   const ticks = namedTicks(timeTicks(x.from, x.to, x.pxPerMs, offset(x.now, zone.value)), x.pxPerMs, 4.2 * rem);
   const room = 1.5 * rem;
   return (
@@ -137,7 +138,7 @@ function Times({ x, side, rem }: { x: TimeScale; side: "past" | "ahead"; rem: nu
       {ticks.map((t) => {
         const at = x[side](t.t);
         const width = side === "past" ? x.pastWidth : x.aheadWidth;
-        if (at < (side === "past" ? -0.5 * rem : room) || at > width - room) return null;
+        if (at < (inside ? room : -0.5 * rem) || at > width - room) return null;
         return (
           <span key={t.t} class={`time time-${t.weight}`} style={{ left: `${at}px` }}>
             {clock(t.t, zone.value)}
