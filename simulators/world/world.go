@@ -147,8 +147,10 @@ type Truth struct {
 	Humidity float64
 	// SafetyLifting, VentOpen and PlugsOut say what is open.
 	SafetyLifting, VentOpen, PlugsOut bool
-	Air15                             float64
-	Stage                             string
+	// AirTemperature is that of the shed, °C.
+	AirTemperature float64
+	// Stage is what the crew is at.
+	Stage string
 }
 
 // Truth returns what is so now.
@@ -162,7 +164,7 @@ func (w *World) Truth() Truth {
 		Fire: w.furnace.Fire, Brick: w.furnace.BrickTemp, Firebox: w.furnace.Gas, Smokebox: w.furnace.SmokeTemp,
 		Pipe: w.pipeTemp, Tanks: w.Tanks.Level, Humidity: v.Humidity(),
 		SafetyLifting: v.SafetyLifting(), VentOpen: w.crew.Hands.Vent > 0 && !w.harm.ventShut,
-		PlugsOut: w.crew.Hands.Plugs > 0, Air15: w.air.Temperature, Stage: w.crew.Stage(),
+		PlugsOut: w.crew.Hands.Plugs > 0, AirTemperature: w.air.Temperature, Stage: w.crew.Stage(),
 	}
 }
 
@@ -306,7 +308,7 @@ func (w *World) look(dt float64) {
 	}
 }
 
-// Measured reports whether a sensor stands where it can measure: that in the
+// measured reports whether a sensor stands where it can measure: that in the
 // barrel is put in when the plugs come out, and an engine has the tanks it has.
 func (w *World) measured(i int) bool {
 	switch i {
