@@ -1,26 +1,28 @@
 /**
- * An evening watched in a real browser. With ASHLAMP_URL it is the daemon's own
- * (`ashlamp demo --speed 60`); without, that of `evening-server.ts`.
+ * An evening watched in a real browser. With ASHLAMP_URL it is that of a running
+ * daemon (`ashlamp demo --speed 60`); with ASHLAMP_BIN a daemon is started for it;
+ * with neither, it is that of `evening-server.ts`.
  */
 import type { Browser, Page } from "playwright-core";
 import { afterAll, beforeAll, describe, expect, it } from "vitest";
 import { launch, open } from "./browser.ts";
 import { defaults, serve, type Running } from "./evening-server.ts";
+import { demo } from "./daemon.ts";
 import { wire, type Wire } from "./wire.ts";
 
-const given = process.env["ASHLAMP_URL"];
+const real = Boolean(process.env["ASHLAMP_URL"] ?? process.env["ASHLAMP_BIN"]);
 /** How long a disposal may take to come to "plugs out" at speed 60, with time to spare. */
-const patienceMs = given ? 10 * 60_000 : 60_000;
+const patienceMs = real ? 10 * 60_000 : 60_000;
 
 let browser: Browser;
-let server: Running | undefined;
+let server: Pick<Running, "url" | "close">;
 let line: Wire;
 let page: Page;
 const troubles: string[] = [];
 
 beforeAll(async () => {
-  if (!given) server = await serve({ ...defaults, speed: 120, from: 84 });
-  line = await wire(given ?? server?.url ?? "");
+  server = await evening();
+  line = await wire(server.url);
   browser = await launch();
   page = await open(browser, line.url, {}, { person: "R. Penhalow" });
   page.on("pageerror", (e) => troubles.push(String(e)));
@@ -32,6 +34,13 @@ afterAll(async () => {
   await line?.close();
   await server?.close();
 });
+
+async function evening(): Promise<Pick<Running, "url" | "close">> {
+  const url = process.env["ASHLAMP_URL"];
+  const bin = process.env["ASHLAMP_BIN"];
+  if (url) return { url, close: async () => undefined };
+  return bin ? demo(bin) : serve({ ...defaults, speed: 120, from: 84 });
+}
 
 /** What the page shows as current, gathered at one moment. */
 const current = () =>

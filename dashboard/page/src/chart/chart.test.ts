@@ -47,7 +47,7 @@ describe("the scale of time", () => {
       expect(named.slice(1).every((v, i) => v - (named[i] ?? 0) >= 59.9)).toBe(true);
     }
   });
-  it.each([[0, 540, 90], [84, 540, 90], [100, 540, 120], [225, 540, 240], [900, 540, 480], [225, 170, 120], [0, 0, 60]])("after %d min on %d px it draws %d min", (elapsed, width, want) => {
+  it.each([[0, 540, 60], [84, 540, 90], [100, 540, 120], [225, 540, 240], [900, 540, 480], [225, 170, 120], [0, 0, 60]])("after %d min on %d px it draws %d min", (elapsed, width, want) => {
     expect(pastMinutes(elapsed, width)).toBe(want);
   });
 });

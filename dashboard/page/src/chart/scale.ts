@@ -51,7 +51,7 @@ const lengths = [60, 90, 120, 180, 240, 360, 480];
  * How long a past to draw: the whole disposal where it fits, never less than
  * `least`, never so much that a minute is under a pixel.
  */
-export function pastMinutes(elapsedMin: number, widthPx: number, least = 90): number {
+export function pastMinutes(elapsedMin: number, widthPx: number, least = 60): number {
   const most = Math.max(60, widthPx);
   const wanted = Math.max(least, elapsedMin + 4);
   const fit = lengths.filter((l) => l <= most);

@@ -49,9 +49,15 @@ export function Lane({ id, x, rem, inFront, open, onTouch }: Props) {
   );
 }
 
+/** Names that have room in a folded row; the rest are counted. */
+const foldNames = 3;
+
 /** Several lanes in one row: their bars thin and on top of each other, their names together. */
 export function Fold({ row, x, onOpen }: { row: Extract<Row, { kind: "fold" }>; x: TimeScale; onOpen: () => void }) {
   const names = row.ids.map(shown.stepTitle).join(", ");
+  const first = row.which === "done" ? row.ids.slice(-foldNames) : row.ids.slice(0, foldNames);
+  const more = row.ids.length - first.length;
+  const shortly = more > 1 ? words.andMore(first.map(shown.stepTitle).join(", "), more) : names;
   const each = Math.min(11, Math.floor(34 / row.ids.length));
   const last = Math.max(...row.ids.map((id) => shown.done(id) ?? 0));
   return (
@@ -65,7 +71,7 @@ export function Fold({ row, x, onOpen }: { row: Extract<Row, { kind: "fold" }>; 
       />
       <div class="name" aria-hidden="true">
         <Arrow down={false} />
-        <span>{names}</span>
+        <span>{shortly}</span>
       </div>
       <div class="past" aria-hidden="true">
         {row.ids.map((id) => (

@@ -63,6 +63,7 @@ export const words = {
   done: (t: string): string => `done ${t}`,
   doneLanes: (names: string): string => `Done: ${names}`,
   laterLanes: (names: string): string => `Later: ${names}`,
+  andMore: (names: string, n: number): string => `${names} and ${n} more`,
   count: (n: number, what: string): string => `${n} ${what}`,
   about: (t: string): string => `about ${t}`,
   between: (a: string, b: string): string => `${a} to ${b}`,

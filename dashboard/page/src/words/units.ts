@@ -25,10 +25,11 @@ const fahrenheit = (c: number): number => (c * 9) / 5 + 32;
 
 const number = "[\u2212-]?\\d+(?:\\.\\d+)?";
 /** A figure, or several before one unit: "0.31 bar", "0.5 to 3.1 bar", "\u00b10.04 bar", "0.01 bar \u00b1 0.04". */
-const told = new RegExp(
-  `((?<![\\d:.])(?:\u00b1 ?)?${number}(?:(?: to | and |\\.\\.| or |, )(?:\u00b1 ?)?${number})*)( ?)(bar|\u00b0C|K)(?![\\w/])((?: ?\u00b1 ?${number})?)`,
-  "g",
-);
+const figures = `((?<![\\d:.])(?:\u00b1 ?)?${number}(?:(?: to | and |\\.\\.| or |, )(?:\u00b1 ?)?${number})*)( ?)(bar|\u00b0C|K)(?![\\w/])`;
+const spreadAfter = `((?: ?\u00b1 ?${number})?)`;
+/** A limit told after its reading, without the unit again: "Firebox reads 242 \u00b0C \u00b1 2.5, to be under 400". */
+const limitAfter = `((?:, to be (?:under|over|at least|at most|between) ${number}(?: and ${number})?(?![\\d.]*\\d)(?! ?(?:bar|\u00b0C|K\\b|%)))?)`;
+const told = new RegExp(figures + spreadAfter + limitAfter, "g");
 
 /**
  * A sentence of the daemon, which speaks bar and \u00b0C, retold in the person's units,
@@ -36,7 +37,7 @@ const told = new RegExp(
  */
 export function retold(text: string, u: Units): string {
   if (u.pressure === "bar" && u.temperature === "C") return text;
-  return text.replace(told, (all: string, figures: string, space: string, unit: string, spread: string) => {
+  return text.replace(told, (all: string, values: string, space: string, unit: string, spread: string, limit: string) => {
     const psi = unit === "bar" && u.pressure === "psi";
     const f = unit !== "bar" && u.temperature === "F";
     if (!psi && !f) return all;
@@ -50,6 +51,6 @@ export function retold(text: string, u: Units): string {
     const again = (s: string, spreadAlone: boolean): string =>
       s.replace(each, (_, pm: string | undefined, n: string) => (pm ?? "") + retell(n, spreadAlone || pm !== undefined));
     const name = psi ? "psi" : "\u00b0F";
-    return again(figures, false) + space + name + again(spread, true);
+    return again(values, false) + space + name + again(spread, true) + again(limit, false);
   });
 }

@@ -41,6 +41,10 @@ describe("figures in the person's units", () => {
     { in: "is not falling: 410, 405, 400 \u00b0C over the last 10 min", want: "is not falling: 770, 761, 752 \u00b0F over the last 10 min" },
     { in: "has not fallen by 30 K", want: "has not fallen by 54 \u00b0F" },
     { in: "100 \u00b0C \u00b1 2", want: "212 \u00b0F \u00b1 4" },
+    { in: "Firebox reads 242 \u00b0C \u00b1 2.5, to be under 400, for 39 min.", want: "Firebox reads 468 \u00b0F \u00b1 4.5, to be under 752, for 39 min." },
+    { in: "Smokebox reads 150 \u00b0C \u00b1 2.5, to be under 120.", want: "Smokebox reads 302 \u00b0F \u00b1 4.5, to be under 248." },
+    { in: "Pressure reads 0.01 bar \u00b1 0.06, to be between 0.50 bar and 3.10 bar.", want: "Pressure reads 0.1 psi \u00b1 0.9, to be between 7.3 psi and 45.0 psi." },
+    { in: "Air in the barrel reads 2 % \u00b1 3, to be at most 40", want: "Air in the barrel reads 2 % \u00b1 3, to be at most 40" },
     { in: "barrel 3 barrels 2 Kelvin", want: "barrel 3 barrels 2 Kelvin" },
     { in: "", want: "" },
   ];
