@@ -15,11 +15,13 @@ import (
 	"net/url"
 	"slices"
 	"strings"
+	"sync"
 	"testing"
 	"time"
 
 	"github.com/getkin/kin-openapi/openapi3"
 	"github.com/getkin/kin-openapi/openapi3filter"
+	"github.com/getkin/kin-openapi/routers"
 	"github.com/getkin/kin-openapi/routers/legacy"
 
 	"ashlamp/dashboard/api"
@@ -139,6 +141,17 @@ type validated struct {
 	next http.Handler
 }
 
+// calls is the document as it is served, read once.
+var calls = sync.OnceValues(func() (routers.Router, error) {
+	document := httptest.NewRecorder()
+	api.New(nil, nil, nil, slog.Default()).ServeHTTP(document, httptest.NewRequest(http.MethodGet, "/api/v1/openapi.json", nil))
+	doc, err := openapi3.NewLoader().LoadFromData(document.Body.Bytes())
+	if err != nil {
+		return nil, err
+	}
+	return legacy.NewRouter(doc)
+})
+
 func (v validated) ServeHTTP(w http.ResponseWriter, r *http.Request) {
 	rec := httptest.NewRecorder()
 	v.next.ServeHTTP(rec, r)
@@ -146,13 +159,7 @@ func (v validated) ServeHTTP(w http.ResponseWriter, r *http.Request) {
 	w.WriteHeader(rec.Code)
 	_, _ = w.Write(rec.Body.Bytes())
 
-	document := httptest.NewRecorder()
-	v.next.ServeHTTP(document, httptest.NewRequest(http.MethodGet, "/api/v1/openapi.json", nil))
-	doc, err := openapi3.NewLoader().LoadFromData(document.Body.Bytes())
-	if err != nil {
-		v.t.Fatal(err)
-	}
-	router, err := legacy.NewRouter(doc)
+	router, err := calls()
 	if err != nil {
 		v.t.Fatal(err)
 	}

@@ -220,7 +220,8 @@ func TestResume(t *testing.T) {
 	})
 }
 
-// untilClients polls the counts until they are as wanted.
+// untilClients polls the counts until they are as wanted: the other end of a
+// socket is the kernel's, and no clock of ours moves it.
 func (r *running) untilClients(t testing.TB, is func(Stats) bool) {
 	t.Helper()
 	deadline := time.Now().Add(limit)

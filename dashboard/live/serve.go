@@ -23,6 +23,11 @@ type client struct {
 // ServeHTTP upgrades GET …?after=N to a WebSocket and serves it until either side
 // ends it. A page of another host is refused (RFC 6455 section 10.2).
 func (h *Hub) ServeHTTP(w http.ResponseWriter, r *http.Request) {
+	if r.Method != http.MethodGet {
+		w.Header().Set("Allow", http.MethodGet)
+		problem.Write(w, r, problem.Method, "The method "+r.Method+" means nothing here.", "Open a WebSocket, which begins with GET.")
+		return
+	}
 	after, err := afterOf(r)
 	if err != nil {
 		problem.Write(w, r, problem.BadRequest, err.Error(), "Ask with after=N, N the number of the last message that was applied, or leave it out.")
@@ -44,16 +49,12 @@ func (h *Hub) ServeHTTP(w http.ResponseWriter, r *http.Request) {
 	defer h.serving.Done()
 	up := websocket.Upgrader{
 		HandshakeTimeout: h.opts.WriteWait,
-		// Written messages are prepared: the connection's own buffer holds control frames and a snapshot.
-		WriteBufferSize: 4096, ReadBufferSize: 1024,
+		// Prepared messages are written past the buffer, and a page says nothing.
+		WriteBufferSize: 1024, ReadBufferSize: 512,
 		Error: func(w http.ResponseWriter, r *http.Request, status int, reason error) {
 			kind := problem.BadRequest
-			switch status {
-			case http.StatusForbidden:
+			if status == http.StatusForbidden {
 				kind = problem.OtherOrigin
-			case http.StatusMethodNotAllowed:
-				kind = problem.Method
-				w.Header().Set("Allow", http.MethodGet)
 			}
 			problem.Write(w, r, kind, reason.Error(), "Open a WebSocket (RFC 6455, version 13) from a page of this same host.")
 		},
