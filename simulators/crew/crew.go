@@ -78,8 +78,8 @@ type Manner struct {
 	Careless bool
 	// Hasty gives its word for vent, cocks and fire before it is so.
 	Hasty bool
-	// Patience is how long in s it waits for a step to be proven before it leaves
-	// that step undone and goes on with the next.
+	// Patience is how long in s it waits for a step to be proven that by its own
+	// senses is so, before it leaves that step undone and goes on with the next.
 	Patience float64
 	// Name is who speaks.
 	Name string
@@ -238,7 +238,11 @@ func (c *Crew) proven(step string, own bool) bool {
 	case c.lamp == nil:
 		return c.ready >= ownHold
 	}
-	c.waiting += c.dt
+	// Patience runs out with a lamp that lags behind what the crew sees, not with
+	// metal that takes its time to cool.
+	if own {
+		c.waiting += c.dt
+	}
 	return c.lamp.Verdict(step) == "proven"
 }
 

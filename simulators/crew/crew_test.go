@@ -172,6 +172,33 @@ func TestConfirmationsAreRenewed(t *testing.T) {
 	}
 }
 
+// A lamp that never lights is left behind, but not while the metal is still hot.
+func TestPatience(t *testing.T) {
+	m := crew.Careful("x")
+	m.Patience = 1800
+	c, err := crew.New(plan(), m, lights{"drop-fire": "proven", "move-under-steam": "proven", "blow-down": "proven",
+		"plugs-out": "proven", "drain-tanks": "proven"}, nil)
+	if err != nil {
+		t.Fatal(err)
+	}
+	s := &shift{c: c}
+	s.until(t, "drop-fire", crew.Sight{Gauge: 7 * bar, Glass: 0.86, Firebox: 1100})
+	s.until(t, "run-out", crew.Sight{Gauge: 2.5 * bar, Glass: 0.8, Firebox: 300})
+	s.run(t, 100, crew.Sight{Gauge: 2.5 * bar, Running: 2, Pipe: 99, Firebox: 250})
+	hot := crew.Sight{Firebox: 240, Smokebox: 140, Pipe: 30}
+	s.until(t, "smokebox", hot)
+	s.run(t, 6*3600, hot)
+	if c.Stage() != "smokebox" || c.Hands.Smokebox != 0 {
+		t.Errorf("six hours before a hot smokebox: at %s, door %v; want it to wait", c.Stage(), c.Hands.Smokebox)
+	}
+	cool := hot
+	cool.Smokebox = 80
+	s.run(t, 2000, cool)
+	if c.Stage() != "house" || c.Hands.Smokebox != 0 {
+		t.Errorf("half an hour before a cool one with the lamp dark: at %s, door %v; want it left shut", c.Stage(), c.Hands.Smokebox)
+	}
+}
+
 func TestAHastyCrewSpeaksTooEarly(t *testing.T) {
 	ears := &heard{}
 	m := crew.Careful("x")
