@@ -26,13 +26,20 @@ func (i Instant) Time() time.Time { return time.UnixMicro(int64(i)).UTC() }
 // Sub returns i - j in seconds.
 func (i Instant) Sub(j Instant) float64 { return float64(i-j) / 1e6 }
 
-// Add returns the instant s seconds later.
-func (i Instant) Add(s float64) Instant { return i + Instant(math.Round(s*1e6)) }
+// Add returns the instant s seconds later; [Never] where s is NaN or the sum is
+// beyond every instant, so that a limit that is not known is never reached.
+func (i Instant) Add(s float64) Instant {
+	d := math.Round(s * 1e6)
+	if !(float64(i)+d < float64(Never)) {
+		return Never
+	}
+	return i + Instant(d)
+}
 
 const (
 	binSeconds = 10
 	binCount   = 280 // 46 min 40 s: the longest trend looked at is 30 min
-	recentMax  = 64  // repeats and shuffles beyond so many samples are taken as late
+	recentMax  = 64  // so many samples are known one by one
 )
 
 type bin struct {
@@ -46,17 +53,23 @@ type bin struct {
 type Track struct {
 	id    telemetry.Channel
 	fresh float64
+	limit Instant // fresh; negative where nothing is ever fresh
 
-	newest    telemetry.Sample // any quality
-	heard     bool
-	newestBad telemetry.Sample
-	good      Instant
-	value     float64
-	since     Instant // start of the run of good samples without a gap
-	hasGood   bool
+	newest   telemetry.Sample // any quality
+	newestAt Instant
+	heard    bool
+	good     Instant
+	value    float64
+	since    Instant // start of the run of good samples without a gap
+	hasGood  bool
 
 	recent  [recentMax]seen
 	recentN int
+	latest  Instant // of recent
+	// dropped is the latest time that fell out of recent: whether a sample no
+	// later than that came before is no longer known.
+	dropped    Instant
+	hasDropped bool
 
 	bins  [binCount]bin
 	holds []*Hold
@@ -72,9 +85,20 @@ type seen struct {
 
 // New returns an empty track; fresh is the channel's limit of age in seconds: a
 // longer silence between good samples is a gap.
+// Where fresh is NaN or negative nothing is ever fresh.
 func New(id telemetry.Channel, fresh float64) *Track {
-	return &Track{id: id, fresh: fresh}
+	t := &Track{id: id, fresh: fresh, limit: -1}
+	if fresh >= 0 {
+		t.limit = Instant(0).Add(math.Min(fresh, longestFresh))
+	}
+	return t
 }
+
+// longestFresh keeps sums of instants far from overflow: 30 years in seconds.
+const longestFresh = 1e9
+
+// within reports whether good samples so far apart have no gap between them.
+func (t *Track) within(d Instant) bool { return t.limit >= 0 && d <= t.limit }
 
 // Admission says what became of a sample.
 type Admission uint8
@@ -94,45 +118,32 @@ const (
 // Add takes one sample in and says what became of it.
 func (t *Track) Add(s telemetry.Sample) Admission {
 	at := Of(s.At)
-	n := min(t.recentN, recentMax)
-	for i := range n {
-		r := &t.recent[i]
-		if r.at != at {
-			continue
-		}
-		if r.quality == s.Quality && (r.value == s.Value || r.value != r.value && s.Value != s.Value) {
-			return Repeated
-		}
-		t.conflicts++
-		return Conflicting
+	if again := t.again(at, s); again != Newest {
+		return again
 	}
-	t.recent[t.recentN%recentMax] = seen{at, s.Value, s.Quality}
-	t.recentN++
-	if t.recentN == 2*recentMax {
-		t.recentN = recentMax
-	}
-
-	late := t.heard && at < Of(t.newest.At)
-	if !late {
-		t.newest, t.heard = s, true
-	}
-	if s.Quality != telemetry.Good || math.IsNaN(s.Value) || math.IsInf(s.Value, 0) {
-		if !late {
-			t.newestBad = s
+	good := s.Quality == telemetry.Good && !math.IsNaN(s.Value) && !math.IsInf(s.Value, 0)
+	if good && t.hasGood && at < t.good {
+		// Averaged only where it is certain that it is not averaged already.
+		if !t.hasDropped || at > t.dropped {
+			t.bin(at, s.Value)
 		}
-		if late {
-			return Late
-		}
-		return Newest
-	}
-	if t.hasGood && at < t.good {
-		t.bin(at, s.Value)
 		for _, h := range t.holds {
 			h.late(at, s.Value)
 		}
 		return Late
 	}
-	if !t.hasGood || at.Sub(t.good) > t.fresh {
+	// A bad sample from a clock that ran ahead does not hide the good ones after it.
+	late := t.heard && at < t.newestAt
+	if !late || good {
+		t.newest, t.newestAt, t.heard = s, at, true
+	}
+	if !good {
+		if late {
+			return Late
+		}
+		return Newest
+	}
+	if !t.hasGood || !t.within(at-t.good) {
 		t.since = at
 	}
 	t.good, t.value, t.hasGood = at, s.Value, true
@@ -143,10 +154,44 @@ func (t *Track) Add(s telemetry.Sample) Admission {
 	return Newest
 }
 
+// again says whether a sample of that time is among the recent ones, and keeps
+// it there if not.
+func (t *Track) again(at Instant, s telemetry.Sample) Admission {
+	if t.recentN > 0 && at <= t.latest {
+		for i := range min(t.recentN, recentMax) {
+			r := &t.recent[i]
+			if r.at != at {
+				continue
+			}
+			if r.quality == s.Quality && (r.value == s.Value || r.value != r.value && s.Value != s.Value) {
+				return Repeated
+			}
+			t.conflicts++
+			return Conflicting
+		}
+	}
+	slot := &t.recent[t.recentN%recentMax]
+	if t.recentN >= recentMax && (!t.hasDropped || slot.at > t.dropped) {
+		t.dropped, t.hasDropped = slot.at, true
+	}
+	*slot = seen{at, s.Value, s.Quality}
+	if t.recentN == 0 || at > t.latest {
+		t.latest = at
+	}
+	if t.recentN++; t.recentN == 2*recentMax {
+		t.recentN = recentMax
+	}
+	return Newest
+}
+
+// slot returns the bin that an index falls in. The conversion lets times before
+// 1970 have a place too.
+func (t *Track) slot(index int64) *bin { return &t.bins[uint64(index)%binCount] }
+
 func (t *Track) bin(at Instant, v float64) {
 	index := int64(at) / (binSeconds * 1_000_000)
-	b := &t.bins[index%binCount]
-	if b.index > index {
+	b := t.slot(index)
+	if b.n > 0 && b.index > index {
 		return // older than anything a trend looks at
 	}
 	if b.index != index || b.n == 0 {
@@ -154,7 +199,7 @@ func (t *Track) bin(at Instant, v float64) {
 	}
 	b.sum += v
 	b.n++
-	b.lo, b.hi = math.Min(b.lo, v), math.Max(b.hi, v)
+	b.lo, b.hi = min(b.lo, v), max(b.hi, v)
 }
 
 // ID returns the channel.
@@ -179,7 +224,7 @@ func (t *Track) Good() (at Instant, value float64, ok bool) { return t.good, t.v
 // Fresh returns the newest good value, and false if there is none or it is older
 // than the limit.
 func (t *Track) Fresh(now Instant) (value float64, ok bool) {
-	if !t.hasGood || now.Sub(t.good) > t.fresh {
+	if !t.hasGood || !t.within(now-t.good) {
 		return math.NaN(), false
 	}
 	return t.value, true
@@ -188,19 +233,24 @@ func (t *Track) Fresh(now Instant) (value float64, ok bool) {
 // StaleAt returns the first moment at which the newest good sample no longer
 // counts, or [Never] if there is none.
 func (t *Track) StaleAt() Instant {
-	if !t.hasGood {
+	if !t.hasGood || t.limit < 0 {
 		return Never
 	}
-	return t.good.Add(t.fresh) + 1
+	return t.good + t.limit + 1
 }
 
 // Fault returns why the newest sample is not good, if that is so and it is newer
 // than the newest good one.
 func (t *Track) Fault() (reason string, ok bool) {
-	if !t.heard || t.newest.Quality == telemetry.Good {
+	switch {
+	case !t.heard:
 		return "", false
+	case t.newest.Quality != telemetry.Good:
+		return t.newest.Reason, true
+	case math.IsNaN(t.newest.Value) || math.IsInf(t.newest.Value, 0):
+		return "not a number", true
 	}
-	return t.newest.Reason, true
+	return "", false
 }
 
 // Since returns the start of the run of good samples without a gap that the
@@ -209,18 +259,22 @@ func (t *Track) Since() Instant { return t.since }
 
 // Thirds returns the means of the good samples over each third of the last
 // window seconds before the newest good sample, oldest first. It is false where
-// a third is empty or the window reaches back over a gap.
+// a third is empty, the window reaches back over a gap, is shorter than 30 s or
+// longer than 46 min.
 func (t *Track) Thirds(window float64) (mean [3]float64, ok bool) {
-	if !t.hasGood || t.good.Sub(t.since) < window {
+	if !t.hasGood || !(t.good.Sub(t.since) >= window) {
 		return mean, false
 	}
 	last := int64(t.good) / (binSeconds * 1_000_000)
 	bins := int64(math.Ceil(window / binSeconds))
+	if !(window >= 3*binSeconds && bins <= binCount) {
+		return mean, false
+	}
 	var sum [3]float64
 	var n [3]int32
 	for i := range bins {
 		index := last - bins + 1 + i
-		b := &t.bins[index%binCount]
+		b := t.slot(index)
 		if b.index != index {
 			continue
 		}
@@ -248,8 +302,8 @@ func (t *Track) Extremes(window float64) (lo, hi float64, ok bool) {
 	lo, hi = math.Inf(1), math.Inf(-1)
 	for i := range bins {
 		index := last - i
-		if b := &t.bins[index%binCount]; b.index == index && b.n > 0 {
-			lo, hi, ok = math.Min(lo, b.lo), math.Max(hi, b.hi), true
+		if b := t.slot(index); b.index == index && b.n > 0 {
+			lo, hi, ok = min(lo, b.lo), max(hi, b.hi), true
 		}
 	}
 	return lo, hi, ok
@@ -279,7 +333,7 @@ func (h *Hold) next(at Instant, v float64) {
 	case !h.inside(at, v):
 		h.running = false
 		return
-	case !h.running || at.Sub(h.last) > h.track.fresh:
+	case !h.running || !h.track.within(at-h.last):
 		h.since = at
 	}
 	h.last, h.running = at, true
@@ -297,10 +351,20 @@ func (h *Hold) late(at Instant, v float64) {
 // Held returns for how many seconds the hold has run at now, and false where the
 // newest good sample is outside the limit, too old, or absent.
 func (h *Hold) Held(now Instant) (seconds float64, ok bool) {
-	if !h.running || now.Sub(h.track.good) > h.track.fresh {
+	if !h.running || !h.track.within(now-h.track.good) {
 		return 0, false
 	}
 	return math.Max(0, now.Sub(h.since)), true
+}
+
+// Reached returns when the run has lasted for need seconds, with two samples at
+// least: one alone holds nothing. It is [Never] where there is no such run, or
+// need is NaN.
+func (h *Hold) Reached(need float64) Instant {
+	if !h.running || h.last == h.since {
+		return Never
+	}
+	return h.since.Add(need)
 }
 
 // Since returns when the present run inside the limit began; false where there is none.
