@@ -54,17 +54,18 @@ func demo(ctx context.Context, args []string, _ io.Reader, stdout, stderr io.Wri
 		*data = dir
 	}
 	log := slog.New(slog.NewTextHandler(stderr, &slog.HandlerOptions{Level: slog.LevelWarn}))
-	start, err := stage.Start(ctx, *data, time.Now(), c.Shed.Zone)
+	engines := stage.Example(*seed, *fault)
+	start, err := stage.Start(ctx, *data, time.Now(), c.Shed.Zone, engines...)
 	if err != nil {
 		return err
 	}
 	step := clock.NewStepped(start)
-	s, err := stage.New(c, stage.Options{Clock: step, Speed: *speed, Seed: *seed, Fault: *fault, Log: log})
+	s, err := stage.New(c, stage.Options{Clock: step, Speed: *speed, Engines: engines, Log: log})
 	if err != nil {
 		return err
 	}
 	a, err := app.New(ctx, app.Options{
-		Config: c, Data: *data, Page: page.Files(), Clock: step, Log: log, Buses: s.Buses(), Random: random(),
+		Config: c, Data: *data, Page: page.Files(), Clock: step, Log: log, Buses: s.Buses(), Random: random(), InStep: true,
 	})
 	if err != nil {
 		return err

@@ -73,6 +73,8 @@ type Options struct {
 	Buses map[string]Bus
 	// Random makes the first number of the live link unlike that of another run.
 	Random uint32
+	// InStep is true where whoever moves the clock calls [App.Settle] in between.
+	InStep bool
 }
 
 // App is the daemon, put together. Make it with [New].
@@ -81,6 +83,8 @@ type App struct {
 	store     *store.Store
 	gate      *ingest.Gate
 	committer *ingest.Committer
+	sink      ingest.Sink // the committer, or the tally before it
+	tally     *tally      // nil unless in step
 	mq        doorkeeper
 	broker    *broker.Broker
 	pollers   []poller
@@ -150,12 +154,17 @@ func (a *App) makeIngest() (err error) {
 	if err != nil {
 		return err
 	}
+	a.sink = a.committer
+	if a.o.InStep {
+		a.tally = newTally(a.committer)
+		a.sink = a.tally
+	}
 	m, err := mapping.New(c.Mapped)
 	if err != nil {
 		return err
 	}
 	d, err := door.New(door.Config{
-		Shed: c.Shed.ID, Gate: a.gate, Sink: a.committer, Mapping: m, Now: a.o.Clock.Now,
+		Shed: c.Shed.ID, Gate: a.gate, Sink: a.sink, Mapping: m, Now: a.o.Clock.Now,
 		Here: func(h door.Here) {
 			a.nodes.hear(h.Node, h.Up)
 			a.o.Log.Info("node status", "node", h.Node, "up", h.Up)
@@ -206,6 +215,9 @@ func secret(file string) (string, error) {
 // stored hands what is newly on disk to the judgement: an engine's to its own,
 // the shed's air to all.
 func (a *App) stored(ctx context.Context, s ingest.Appended) {
+	if a.tally != nil {
+		defer a.tally.stored(s.Batch)
+	}
 	a.nodes.heard(s.Batch.Node)
 	if len(s.Fresh) == 0 {
 		return
@@ -239,13 +251,13 @@ func (a *App) makeJudges(ctx context.Context) error {
 			ID: c.Shed.ID, Name: c.Shed.Name, Timezone: c.Shed.Timezone, People: c.Shed.People,
 		},
 	}
-	judges := map[string]*rules.Judge{}
+	judges, found := map[string]*rules.Judge{}, map[string][]rules.Change{}
 	for _, e := range c.Engines {
 		j, err := rules.New(e)
 		if err != nil {
 			return fmt.Errorf("engine %s: %w", e.ID, err)
 		}
-		if err := restore(ctx, a.store, e.ID, j, a.o.Clock.Now()); err != nil {
+		if found[e.ID], err = restore(ctx, a.store, e.ID, j, a.o.Clock.Now()); err != nil {
 			return fmt.Errorf("engine %s: judge again what is stored: %w", e.ID, err)
 		}
 		judges[e.ID] = j
@@ -262,7 +274,7 @@ func (a *App) makeJudges(ctx context.Context) error {
 	a.hub = hub
 	for _, e := range c.Engines {
 		a.loops[e.ID] = judge.New(judges[e.ID], judge.Options{
-			Engine: e, Shed: c.Shed.ID, Clock: a.o.Clock, Book: a.store, Publish: hub.Publish,
+			Engine: e, Shed: c.Shed.ID, Clock: a.o.Clock, Book: a.store, Publish: hub.Publish, Found: found[e.ID],
 			Retain: func(t string, payload []byte) error { return a.mq.Publish(t, payload, true) },
 			Log:    a.o.Log,
 		})
@@ -375,6 +387,9 @@ func (a *App) here(ctx context.Context) error {
 
 // Close frees what New opened; Run calls it.
 func (a *App) Close() {
+	for _, p := range a.pollers {
+		p.clock.Leave() // those that ran have left already
+	}
 	if a.listener != nil {
 		_ = a.listener.Close() // closed already where the server ran
 	}

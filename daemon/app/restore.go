@@ -18,20 +18,34 @@ import (
 const restoreSpan = 36 * time.Hour
 
 // restore brings a judge up to date: what people said since the newest disposal
-// began, and the samples of the last day and a half, at their own times. What was
-// found then is in the book already and is not written again. The time between
-// the last sample and now is a gap like any other.
-func restore(ctx context.Context, s *store.Store, engine string, j *rules.Judge, now time.Time) error {
+// began, and the samples of the last day and a half, at their own times; then time
+// passes until now, a gap like any other. What was found then is in the book already.
+// It returns what is not: what was found after the book's last finding, since a
+// daemon that dies may have stored samples that it never came to judge.
+func restore(ctx context.Context, s *store.Store, engine string, j *rules.Judge, now time.Time) ([]rules.Change, error) {
 	said, err := heard(ctx, s, engine, now.Add(-restoreSpan))
 	if err != nil {
-		return err
+		return nil, err
+	}
+	written, err := lastFound(ctx, s, engine)
+	if err != nil {
+		return nil, err
+	}
+	var found []rules.Change
+	take := func(changes []rules.Change) {
+		for _, c := range changes {
+			if at, ok := ownMoment(c); ok && at.After(written) {
+				found = append(found, c)
+			}
+		}
 	}
 	next := 0
 	until := func(t time.Time) {
 		for ; next < len(said) && !said[next].At.After(t); next++ {
 			// What was kept was judged once: it cannot be wrong now unless a newer
 			// version no longer knows it, and then it proves nothing.
-			_, _ = j.Hear(said[next])
+			changes, _ := j.Hear(said[next])
+			take(changes)
 		}
 	}
 	var pack []telemetry.Sample
@@ -39,13 +53,13 @@ func restore(ctx context.Context, s *store.Store, engine string, j *rules.Judge,
 	flush := func() {
 		if len(pack) > 0 {
 			until(at)
-			j.Samples(at, pack)
+			take(j.Samples(at, pack))
 			pack = pack[:0]
 		}
 	}
 	for r, err := range s.All(ctx, engine, now.Add(-restoreSpan), now) {
 		if err != nil {
-			return fmt.Errorf("read samples: %w", err)
+			return nil, fmt.Errorf("read samples: %w", err)
 		}
 		t := r.At
 		if r.Received.Before(t) {
@@ -59,7 +73,29 @@ func restore(ctx context.Context, s *store.Store, engine string, j *rules.Judge,
 	}
 	flush()
 	until(now)
-	return nil
+	take(j.Advance(now))
+	return found, nil
+}
+
+// ownMoment returns when a lapse or a passage was. Verdicts are none: each is
+// written anew at the start.
+func ownMoment(c rules.Change) (time.Time, bool) {
+	switch {
+	case c.Lapse != nil:
+		return c.Lapse.At, true
+	case c.Passage != nil:
+		return c.Passage.At, true
+	}
+	return time.Time{}, false
+}
+
+// lastFound returns the moment of the newest entry that a judgement made.
+func lastFound(ctx context.Context, s *store.Store, engine string) (time.Time, error) {
+	entries, err := s.BookBefore(ctx, engine, 0, 1, judge.KindVerdict, judge.KindLapsed, judge.KindPassage)
+	if err != nil || len(entries) == 0 {
+		return time.Time{}, err
+	}
+	return entries[0].At, nil
 }
 
 // heard returns what people said since the newest disposal began, in order. What

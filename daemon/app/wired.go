@@ -56,8 +56,9 @@ func (a *App) makePollers() error {
 		}
 		for _, address := range order {
 			clock := bus.Clock()
-			p, err := poll.New(poll.Config{Node: "i2c-" + b.Name, Channels: chips[address], Rate: ads1115.PerSecond128}, bus.I2C, clock, a.committer, a.o.Log)
+			p, err := poll.New(poll.Config{Node: "i2c-" + b.Name, Channels: chips[address], Rate: ads1115.PerSecond128}, bus.I2C, clock, a.sink, a.o.Log)
 			if err != nil {
+				clock.Leave()
 				return err
 			}
 			a.pollers = append(a.pollers, poller{p, clock})

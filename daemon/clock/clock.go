@@ -126,8 +126,8 @@ func (s *Stepped) Set(now time.Time) {
 	}
 }
 
-// Settle waits until all who joined have done what they were woken for: while it
-// returns, and until the clock is moved, none of them is at work.
+// Settle waits until all who joined have done what they were woken for: from then
+// on, until the clock is moved or another joins, none of them is at work.
 func (s *Stepped) Settle() {
 	s.mu.Lock()
 	defer s.mu.Unlock()
@@ -136,16 +136,36 @@ func (s *Stepped) Settle() {
 	}
 }
 
-// Joined is one who works in step with a [Stepped] clock: from the moment its
-// wait ends until it waits again, or leaves, the clock stands.
+// Next returns the earliest time that any of those who joined waits for, and false
+// where none waits.
+func (s *Stepped) Next() (time.Time, bool) {
+	s.mu.Lock()
+	defer s.mu.Unlock()
+	var first time.Time
+	for w := range s.waiting {
+		if w.joined != nil && (first.IsZero() || w.until.Before(first)) {
+			first = w.until
+		}
+	}
+	return first, !first.IsZero()
+}
+
+// Joined is one who works in step with a [Stepped] clock: from the moment it joins,
+// or its wait reaches its time, until it waits again or leaves, the clock stands. A
+// wait that the context ends gives the clock free.
 type Joined struct {
 	s    *Stepped
 	busy bool
 }
 
 // Join returns a waiter in whose steps the clock moves. It is for one goroutine,
-// which must call Leave when it ends.
-func (s *Stepped) Join() *Joined { return &Joined{s: s} }
+// which must call Leave when it ends; whoever joins and never begins must leave too.
+func (s *Stepped) Join() *Joined {
+	s.mu.Lock()
+	defer s.mu.Unlock()
+	s.busy++
+	return &Joined{s: s, busy: true}
+}
 
 // Now returns the time, UTC.
 func (j *Joined) Now() time.Time { return j.s.Now() }
@@ -166,13 +186,14 @@ func (j *Joined) Wait(ctx context.Context, until time.Time) error {
 		return nil
 	case <-ctx.Done():
 		j.s.mu.Lock()
+		defer j.s.mu.Unlock()
 		delete(j.s.waiting, w)
-		j.s.mu.Unlock()
+		j.rest() // the time may have been reached at the same moment
 		return ctx.Err()
 	}
 }
 
-// Leave lets the clock go on without this one.
+// Leave lets the clock go on without this one; a second time it does nothing.
 func (j *Joined) Leave() {
 	j.s.mu.Lock()
 	defer j.s.mu.Unlock()

@@ -48,7 +48,7 @@ type book interface {
 	Note(ctx context.Context, engine string, entries []store.Entry) error
 }
 
-// Options are what a loop is made of. All are required.
+// Options are what a loop is made of. All but Found and Render are required.
 type Options struct {
 	Engine engine.Engine
 	// Shed is the shed's id, for topics.
@@ -60,6 +60,9 @@ type Options struct {
 	// Retain publishes to the broker, retained.
 	Retain func(topic string, payload []byte) error
 	Log    *slog.Logger
+	// Found is what was found while the judge was brought up to date and is not in
+	// the book yet; may be empty.
+	Found []rules.Change
 	// Render ticks, in real time, when the pages may have new sentences; nil means
 	// a ticker of 200 ms.
 	Render <-chan time.Time
@@ -84,6 +87,7 @@ type command struct {
 	samples  []telemetry.Sample
 	say      *telemetry.Event
 	reply    chan error
+	settle   bool
 }
 
 // New returns a loop whose judge the caller may have brought up to date first.
@@ -119,6 +123,23 @@ func (l *Loop) Say(ctx context.Context, ev telemetry.Event) (telemetry.Event, er
 	}
 }
 
+// Settle returns once all that was handed over before is judged, and time up to
+// the clock's now: for one who moves the clock on.
+func (l *Loop) Settle(ctx context.Context) error {
+	reply := make(chan error, 1)
+	select {
+	case l.in <- command{settle: true, reply: reply}:
+	case <-ctx.Done():
+		return ctx.Err()
+	}
+	select {
+	case <-reply:
+		return nil
+	case <-ctx.Done():
+		return ctx.Err()
+	}
+}
+
 // Run judges until the context ends.
 func (l *Loop) Run(ctx context.Context) error {
 	render := l.o.Render
@@ -127,6 +148,7 @@ func (l *Loop) Run(ctx context.Context) error {
 		defer t.Stop()
 		render = t.C
 	}
+	l.keep(ctx, l.o.Found)
 	l.keep(ctx, l.judge.Advance(l.o.Clock.Now()))
 	l.keep(ctx, l.judge.Changes())
 	l.publish()
@@ -179,16 +201,21 @@ func (l *Loop) tick(ctx context.Context) {
 
 func (l *Loop) take(ctx context.Context, c command) {
 	l.dirty = true
-	if c.say == nil {
+	switch {
+	case c.settle:
+		l.tick(ctx)
+		c.reply <- nil
+	case c.say != nil:
+		c.reply <- l.hear(ctx, *c.say)
+		l.publish()
+	default:
 		l.keep(ctx, l.judge.Samples(c.received, c.samples))
-		return
 	}
-	err := l.hear(ctx, *c.say)
-	c.reply <- err
-	l.publish()
 }
 
 func (l *Loop) hear(ctx context.Context, ev telemetry.Event) error {
+	// A word whose time has just run out must not be found standing.
+	l.keep(ctx, l.judge.Advance(ev.At))
 	if err := l.judge.Check(ev); err != nil {
 		return fmt.Errorf("%w: %w", api.ErrUnknownConfirmation, err)
 	}
@@ -229,7 +256,8 @@ func (l *Loop) keep(ctx context.Context, changes []rules.Change) {
 			l.retainStep(*c.Step)
 		}
 	}
-	if err := l.o.Book.Note(ctx, l.o.Engine.ID, entries); err != nil && !errors.Is(err, context.Canceled) {
+	// What was judged is written down even while the daemon is asked to stop.
+	if err := l.o.Book.Note(context.WithoutCancel(ctx), l.o.Engine.ID, entries); err != nil {
 		l.o.Log.Error("the book could not be written; verdicts go on, their record has a hole", "engine", l.o.Engine.ID, "error", err)
 	}
 	l.publish()

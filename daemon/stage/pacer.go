@@ -14,11 +14,15 @@ const behind = time.Second
 // pacer lets several worlds move on together: the clock goes to the earliest date
 // that any of them waits for, once all of them wait, and no faster than the pace.
 type pacer struct {
-	clock   *clock.Stepped
+	clock *clock.Stepped
+	// speed is how many seconds pass in one; 0 for as fast as it goes.
 	speed   float64
 	waits   chan wait
 	leaving chan struct{}
 	players int
+	// before is called with the date to come, after with the date that came: all
+	// players stand, and go on only when it returns.
+	before, after func(context.Context, time.Time) error
 }
 
 type wait struct {
@@ -27,7 +31,11 @@ type wait struct {
 }
 
 func newPacer(c *clock.Stepped, speed float64, players int) *pacer {
-	return &pacer{clock: c, speed: speed, waits: make(chan wait), leaving: make(chan struct{}), players: players}
+	nothing := func(context.Context, time.Time) error { return nil }
+	return &pacer{
+		clock: c, speed: speed, waits: make(chan wait), leaving: make(chan struct{}), players: players,
+		before: nothing, after: nothing,
+	}
 }
 
 // until returns when the clock has come to the date.
@@ -54,13 +62,12 @@ func (p *pacer) leave(ctx context.Context) {
 	}
 }
 
+// run moves the clock until all players have left or the context ends.
 func (p *pacer) run(ctx context.Context) error {
-	begun, from := time.Now(), p.clock.Now()
-	timer := time.NewTimer(0)
-	defer timer.Stop()
-	<-timer.C
+	pace := newPace(p.clock.Now(), p.speed)
+	defer pace.timer.Stop()
 	var waiting []wait
-	for p.players > 0 {
+	for {
 		for len(waiting) < p.players {
 			select {
 			case w := <-p.waits:
@@ -80,18 +87,17 @@ func (p *pacer) run(ctx context.Context) error {
 				first = w.date
 			}
 		}
-		due := begun.Add(time.Duration(float64(first.Sub(from)) / p.speed))
-		if late := time.Since(due); late > behind {
-			begun = begun.Add(late)
-		} else if late < 0 {
-			timer.Reset(-late)
-			select {
-			case <-timer.C:
-			case <-ctx.Done():
-				return ctx.Err()
-			}
+		if err := p.before(ctx, first); err != nil {
+			return err
+		}
+		if err := pace.wait(ctx, first); err != nil {
+			return err
 		}
 		p.clock.Set(first)
+		p.clock.Settle()
+		if err := p.after(ctx, first); err != nil {
+			return err
+		}
 		rest := waiting[:0]
 		for _, w := range waiting {
 			if w.date.After(first) {
@@ -101,6 +107,39 @@ func (p *pacer) run(ctx context.Context) error {
 			}
 		}
 		waiting = rest
+	}
+}
+
+// pace says in real time when a date is due.
+type pace struct {
+	speed float64
+	begun time.Time
+	from  time.Time
+	timer *time.Timer
+}
+
+func newPace(from time.Time, speed float64) *pace {
+	t := time.NewTimer(time.Hour)
+	t.Stop()
+	return &pace{speed: speed, begun: time.Now(), from: from, timer: t}
+}
+
+func (p *pace) wait(ctx context.Context, date time.Time) error {
+	if p.speed == 0 {
+		return ctx.Err()
+	}
+	due := p.begun.Add(time.Duration(float64(date.Sub(p.from)) / p.speed))
+	late := time.Since(due)
+	switch {
+	case late > behind:
+		p.begun = p.begun.Add(late)
+	case late < 0:
+		p.timer.Reset(-late)
+		select {
+		case <-p.timer.C:
+		case <-ctx.Done():
+			return ctx.Err()
+		}
 	}
 	return nil
 }

@@ -1,6 +1,10 @@
-// Package stage is what stands behind a demonstration: two simulated engines with
-// their crews, one heard over MQTT, one through the board's I2C bus, and the clock
-// that they and the daemon share.
+// Package stage is what stands behind a demonstration or a test: simulated engines
+// with their crews, each heard over MQTT or through the board's I2C bus, and the
+// clock that they and the daemon share.
+//
+// The clock moves only when all stand still: the worlds, the chips' pollers, and the
+// daemon with everything that it was told. So a machine under load slows the evening
+// down instead of making samples stale, and the same seed gives the same evening.
 package stage
 
 import (
@@ -31,42 +35,89 @@ import (
 	"ashlamp/simulators/world"
 )
 
+// Door is the way by which an engine is heard.
+type Door string
+
+// The doors.
 const (
-	// overMQTT and overI2C are the engines of the example by the way they are heard.
-	overMQTT = "quillet"
-	overI2C  = "marrow"
-	// busName is the bus of the example that overI2C is wired to.
+	// MQTT is a node that publishes to a broker.
+	MQTT Door = "mqtt"
+	// I2C is the board's own bus, with the wiring of the example configuration.
+	I2C Door = "i2c"
+)
+
+const (
+	// busName is the bus of the example configuration.
 	busName = "board"
-	// grain is the step of the world behind the bus: a conversion that a driver
-	// waits for ends within it.
-	grain = 100 * time.Millisecond
-	// linger is how long the engines are watched once they are housed.
-	linger = 14 * time.Hour
+	// DefaultLinger is how long the engines are watched once they are housed.
+	DefaultLinger = 14 * time.Hour
 	// arrival is when the engines come to the ash pit, after midnight.
 	arrival = 15*time.Hour + 30*time.Minute
 	// between two evenings in one store.
 	apart = 10 * time.Minute
+	// A step of the world behind a bus goes to when the next poller reads, within
+	// these: the crew looks up at least once in the longest, and no step is so short
+	// that it only costs time.
+	shortestStep = 10 * time.Millisecond
+	longestStep  = time.Second
 )
 
-// Options are what a stage is made of; all but Fault are required.
-type Options struct {
-	Clock *clock.Stepped
-	// Speed is how many seconds of the world pass in one.
-	Speed float64
+// Engine is one engine on the stage.
+type Engine struct {
+	// World is what the engine is. Its start and altitude are set by the stage.
+	World world.Engine
+	Door  Door
 	Seed  uint64
-	// Fault is the name of a fault to happen on both engines; empty for none.
+	// Fault is the name of a fault to happen; empty for none.
 	Fault string
-	Log   *slog.Logger
+	// Intervals are how often a node reads; the zero value means [node.Usual]. Those
+	// on a bus are in the daemon's configuration.
+	Intervals node.Intervals
+	// Between, if not nil, is put between the node and the broker.
+	Between func(node.Carrier) node.Carrier
 }
 
-// Stage is two engines, ready to go. Make it with [New].
+// Example returns the engines of the example configuration: Quillet over MQTT and
+// Marrow through the bus.
+func Example(seed uint64, fault string) []Engine {
+	return []Engine{
+		{World: world.Quillet(), Door: MQTT, Seed: seed, Fault: fault},
+		{World: world.Marrow(), Door: I2C, Seed: seed + 1, Fault: fault},
+	}
+}
+
+// Options are what a stage is made of. Clock, Engines and Log are required.
+type Options struct {
+	Clock *clock.Stepped
+	// Speed is how many seconds of the world pass in one; 0 for as fast as it goes.
+	Speed float64
+	// Engines are played together; the first one's world gives the shed's air, over
+	// MQTT. At most one is heard through the bus.
+	Engines []Engine
+	// Broker is the URL of an outside broker; empty for the daemon's own.
+	Broker string
+	// Linger is how long the engines are watched once they are housed; 0 means
+	// [DefaultLinger].
+	Linger time.Duration
+	// Before, if not nil, is called before each step of the clock, with the date to
+	// come, while everything stands and all that came in is judged.
+	Before func(ctx context.Context, date time.Time) error
+	Log    *slog.Logger
+}
+
+// Stage is some engines, ready to go. Make it with [New].
 type Stage struct {
-	c     config.Config
-	o     Options
-	rig   *rig.Rig
-	mqtt  *world.World
-	wired *world.World
-	app   atomic.Pointer[app.App]
+	c       config.Config
+	o       Options
+	players []*player
+	rig     *rig.Rig
+	app     atomic.Pointer[app.App]
+}
+
+type player struct {
+	Engine
+	world *world.World
+	air   bool // it gives the shed's air
 }
 
 // CheckFault reports a fault that there is not.
@@ -78,8 +129,8 @@ func CheckFault(name string) error {
 }
 
 // Start returns when the next evening begins for a data folder: this afternoon, or
-// a later one where the folder holds that already.
-func Start(ctx context.Context, data string, now time.Time, zone *time.Location) (time.Time, error) {
+// a later one where the folder holds that already of one of the engines.
+func Start(ctx context.Context, data string, now time.Time, zone *time.Location, engines ...Engine) (time.Time, error) {
 	day := now.In(zone)
 	start := time.Date(day.Year(), day.Month(), day.Day(), 0, 0, 0, 0, zone).Add(arrival)
 	path := filepath.Join(data, "ashlamp.db")
@@ -91,7 +142,11 @@ func Start(ctx context.Context, data string, now time.Time, zone *time.Location)
 		return start, err
 	}
 	defer s.Close()
-	for _, engine := range []string{"", overMQTT, overI2C} {
+	ids := []string{""}
+	for _, e := range engines {
+		ids = append(ids, e.World.ID)
+	}
+	for _, engine := range ids {
 		latest, err := s.Latest(ctx, engine)
 		if err != nil {
 			return start, err
@@ -107,97 +162,204 @@ func Start(ctx context.Context, data string, now time.Time, zone *time.Location)
 
 // New sets the stage.
 func New(c config.Config, o Options) (*Stage, error) {
+	if len(o.Engines) == 0 {
+		return nil, errors.New("a stage needs an engine; give one")
+	}
+	if o.Linger == 0 {
+		o.Linger = DefaultLinger
+	}
 	s := &Stage{c: c, o: o}
 	props, err := boiler.NewProperties()
 	if err != nil {
 		return nil, err
 	}
-	engine := func(e world.Engine, id string, seed uint64) (*world.World, error) {
-		e.ID, e.Start, e.Altitude = id, o.Clock.Now(), c.Shed.AltitudeM
-		w, err := world.New(e, props, seed, lamp{s, id}, sayer{s, id})
-		if err != nil {
+	for i, e := range o.Engines {
+		if e.Intervals == (node.Intervals{}) {
+			e.Intervals = node.Usual()
+		}
+		if i > 0 {
+			e.Intervals.Shed = 0
+		}
+		p := &player{Engine: e, air: i == 0}
+		id := e.World.ID
+		e.World.Start, e.World.Altitude = o.Clock.Now(), c.Shed.AltitudeM
+		if p.world, err = world.New(e.World, props, e.Seed, lamp{s, id}, sayer{s, id}); err != nil {
 			return nil, err
 		}
-		if o.Fault != "" {
-			if err := w.Inject(o.Fault); err != nil {
+		if e.Fault != "" {
+			if err := p.world.Inject(e.Fault); err != nil {
 				return nil, err
 			}
 		}
-		return w, nil
+		switch {
+		case e.Door == MQTT:
+		case e.Door == I2C && s.rig == nil:
+			if s.rig, err = rig.New(busName, p.world, o.Clock); err != nil {
+				return nil, err
+			}
+		case e.Door == I2C:
+			return nil, fmt.Errorf("engine %s: the bus is taken; give it the door %q", id, MQTT)
+		default:
+			return nil, fmt.Errorf("engine %s: door %q is not known; use %q or %q", id, e.Door, MQTT, I2C)
+		}
+		s.players = append(s.players, p)
 	}
-	if s.mqtt, err = engine(world.Quillet(), overMQTT, o.Seed); err != nil {
-		return nil, err
-	}
-	if s.wired, err = engine(world.Marrow(), overI2C, o.Seed+1); err != nil {
-		return nil, err
-	}
-	s.rig, err = rig.New(busName, s.wired, o.Clock)
-	return s, err
+	return s, nil
 }
 
-// Buses returns the bus for the daemon to poll.
+// Buses returns the bus for the daemon to poll; none where no engine is on it.
 func (s *Stage) Buses() map[string]app.Bus {
+	if s.rig == nil {
+		return nil
+	}
 	return map[string]app.Bus{busName: {I2C: s.rig.Bus, Clock: func() app.PollClock { return s.o.Clock.Join() }}}
 }
 
-// Run plays the evening in front of a daemon that runs, until both engines have
-// been housed for long enough, or the context ends.
+// Run plays the evening in front of a daemon that runs in step, until all engines
+// have been housed for long enough, or the context ends.
 func (s *Stage) Run(ctx context.Context, a *app.App) error {
 	s.app.Store(a)
 	g, ctx := errgroup.WithContext(ctx)
-	p := newPacer(s.o.Clock, s.o.Speed, 2)
+	p := newPacer(s.o.Clock, s.o.Speed, len(s.players))
+	if s.o.Before != nil {
+		p.before = func(ctx context.Context, date time.Time) error {
+			if err := a.Settle(ctx); err != nil {
+				return err
+			}
+			return s.o.Before(ctx, date)
+		}
+	}
+	p.after = func(ctx context.Context, _ time.Time) error { return a.Settle(ctx) }
 	g.Go(func() error { return p.run(ctx) })
-	g.Go(func() error {
-		defer p.leave(ctx)
-		return s.playMQTT(ctx, p, a.Broker().String())
-	})
-	g.Go(func() error {
-		defer p.leave(ctx)
-		return s.playI2C(ctx, p)
-	})
+	for _, pl := range s.players {
+		g.Go(func() error {
+			defer p.leave(ctx)
+			if pl.Door == I2C {
+				return s.playI2C(ctx, p, pl)
+			}
+			return s.playMQTT(ctx, p, pl)
+		})
+	}
 	return g.Wait()
 }
 
-func (s *Stage) playMQTT(ctx context.Context, p *pacer, broker string) error {
+// dial connects an engine's node; the carrier returns once the daemon has judged.
+func (s *Stage) dial(ctx context.Context, pl *player) (_ node.Carrier, close func(), err error) {
+	broker := s.o.Broker
+	if broker == "" {
+		broker = "tcp://" + s.app.Load().Broker().String()
+	}
+	id := pl.World.ID
 	m, err := node.DialMQTT(ctx, node.MQTTConfig{
-		Broker: "tcp://" + broker, Shed: s.c.Shed.ID, Engine: overMQTT, Node: overMQTT + "-box", Now: s.o.Clock.Now,
+		Broker: broker, Shed: s.c.Shed.ID, Engine: id, Node: id + "-box", Now: s.o.Clock.Now,
 	})
 	if err != nil {
-		return err
+		return nil, nil, err
 	}
-	defer func() {
+	close = func() {
 		closing, cancel := context.WithTimeout(context.WithoutCancel(ctx), time.Second)
 		defer cancel()
 		if err := m.Close(closing); err != nil {
 			s.o.Log.Debug("the node left without a word", "error", err)
 		}
-	}()
-	n := node.New(s.mqtt, m, node.Usual(), s.o.Seed)
+	}
+	var c node.Carrier = m
+	if s.o.Broker != "" {
+		c = &through{Carrier: m, app: s.app.Load(), engine: id}
+	}
+	if pl.Between != nil {
+		c = pl.Between(c)
+	}
+	return c, close, nil
+}
+
+// through carries by way of an outside broker, whose acknowledgement says nothing of
+// the daemon: it waits until what was carried is judged.
+type through struct {
+	node.Carrier
+	app    *app.App
+	engine string
+	// of the engine and of the shed.
+	carried, air int
+}
+
+func (t *through) Carry(ctx context.Context, p node.Pack) error {
+	if err := t.Carrier.Carry(ctx, p); err != nil {
+		return err
+	}
+	if p.Shed {
+		t.air += len(p.Samples)
+		return t.app.Judged(ctx, "", t.air)
+	}
+	t.carried += len(p.Samples)
+	return t.app.Judged(ctx, t.engine, t.carried)
+}
+
+func (s *Stage) playMQTT(ctx context.Context, p *pacer, pl *player) error {
+	c, hangUp, err := s.dial(ctx, pl)
+	if err != nil {
+		return err
+	}
+	defer hangUp()
+	n := node.New(pl.world, c, pl.Intervals, pl.Seed)
 	n.Pace = p.until
-	n.Linger = linger
+	n.Linger = s.o.Linger
 	return n.Run(ctx)
 }
 
-func (s *Stage) playI2C(ctx context.Context, p *pacer) error {
+// playI2C moves the world behind the bus ahead of the clock, so that pollers which
+// the clock wakes read it as it is then; while it moves none of them is at work.
+func (s *Stage) playI2C(ctx context.Context, p *pacer, pl *player) error {
+	air := func() error { return nil }
+	if pl.air {
+		c, hangUp, err := s.dial(ctx, pl)
+		if err != nil {
+			return err
+		}
+		defer hangUp()
+		air = s.airOf(ctx, pl, c)
+	}
+	s.o.Clock.Settle()
 	var home time.Time
 	date := s.o.Clock.Now()
 	for {
-		date = date.Add(grain)
-		if err := p.until(ctx, date); err != nil {
+		if err := air(); err != nil {
 			return err
 		}
-		if err := s.wired.Step(ctx, grain.Seconds()); err != nil {
+		step := longestStep
+		if next, ok := s.o.Clock.Next(); ok {
+			step = min(step, max(shortestStep, next.Sub(date)))
+		}
+		if err := pl.world.Step(ctx, step.Seconds()); err != nil {
 			return err
 		}
 		s.rig.Update()
-		if s.wired.Home() {
+		date = date.Add(step)
+		if err := p.until(ctx, date); err != nil {
+			return err
+		}
+		if pl.world.Home() {
 			if home.IsZero() {
 				home = date
 			}
-			if date.Sub(home) >= linger {
+			if date.Sub(home) >= s.o.Linger {
 				return nil
 			}
 		}
+	}
+}
+
+// airOf returns a function that carries the shed's air when it is due.
+func (s *Stage) airOf(ctx context.Context, pl *player, c node.Carrier) func() error {
+	_, _, _, places := world.Groups()
+	due := s.o.Clock.Now()
+	return func() error {
+		now := s.o.Clock.Now()
+		if now.Before(due) || pl.Intervals.Shed == 0 {
+			return nil
+		}
+		due = due.Add(pl.Intervals.Shed)
+		return c.Carry(ctx, node.Pack{Shed: true, Samples: pl.world.Read(nil, now, places...), Sent: now})
 	}
 }
 
