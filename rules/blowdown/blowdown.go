@@ -39,6 +39,9 @@ const (
 	GravityFlux = 1000
 	// GravityBelow is the gauge pressure in pascal under which that flux is taken.
 	GravityBelow = 20000
+	// VacuumPa is the vacuum, in pascal, that holds back more water than stands
+	// over the cocks, with a transducer's zero error added: nothing runs out then.
+	VacuumPa = 10000
 	// Slack is the factor within which the glass must agree with the cocks
 	// (common practice): beyond it the cock is taken for choked. With the shares
 	// above, a glass that has only just emptied never bears out half of the water,
@@ -98,6 +101,7 @@ type Run struct {
 
 	gone      bool
 	goneSince track.Instant
+	emptied   bool    // the glass has shown nothing since water was last seen in it
 	goneKg    float64 // passed between the first fall and the empty glass
 	goneDone  bool
 
@@ -129,7 +133,7 @@ const (
 	Began
 	// Finished: the pipe fell after it had run.
 	Finished
-	// WaterBack: water came back into a glass that was seen to empty.
+	// WaterBack: water came back into a glass that had shown nothing.
 	WaterBack
 )
 
@@ -185,7 +189,10 @@ func (r *Run) cooler(at track.Instant, tC float64) Event {
 }
 
 func (r *Run) flux(gaugePa, ambientPa float64) float64 {
-	if gaugePa < GravityBelow {
+	switch {
+	case gaugePa < -VacuumPa:
+		return 0
+	case gaugePa < GravityBelow:
 		return GravityFlux
 	}
 	g, err := discharge.HEM(gaugePa+ambientPa, ambientPa)
@@ -230,7 +237,9 @@ func (r *Run) Level(at track.Instant, level float64) (event Event) {
 		r.levelsN = lookBack
 	}
 
-	if r.hot && !r.began {
+	if pipe := at.Sub(r.lastPipe) <= r.b.PipeFreshS; r.hot && !pipe {
+		r.topKnown = false // what falls while nobody hears of the pipe was not seen to run out
+	} else if r.hot && !r.began {
 		switch {
 		case !r.topKnown || !watched || level >= r.levelTop-0.01:
 			r.setTop(at, level)
@@ -245,10 +254,11 @@ func (r *Run) Level(at track.Instant, level float64) (event Event) {
 		if !r.gone || !watched {
 			r.gone, r.goneSince = true, at
 		}
+		r.emptied = true
 		if r.began && !r.goneDone {
 			r.goneKg, r.goneDone = r.passed-r.beganKg, true
 		}
-	case r.began && r.goneDone && level >= goneAt+0.03+r.b.ULevel:
+	case r.emptied && level >= goneAt+0.03+r.b.ULevel:
 		r.Reset()
 		r.lastLevel, r.levelAt, r.anyLevel = level, at, true
 		return WaterBack
@@ -289,9 +299,10 @@ func (r *Run) Mass() (held, credited float64) {
 	}
 	held = r.water(r.beganLevel)
 	credited = r.passed - r.beganKg
-	seenKg, by := r.beganLevel-r.lastLevel, credited
+	top := math.Min(1, r.beganLevel) // a glass bears out no more than itself
+	seenKg, by := top-r.lastLevel, credited
 	if r.goneDone {
-		seenKg, by = r.beganLevel-r.bottom(), r.goneKg
+		seenKg, by = top-r.bottom(), r.goneKg
 	}
 	by += r.unheard
 	seenKg *= WaterOfGlass * r.b.VolumeL / 1000 * HotWater

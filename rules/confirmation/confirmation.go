@@ -2,11 +2,7 @@
 // be said, who said it and when, and when it lapses by itself.
 package confirmation
 
-import (
-	"sort"
-
-	"ashlamp/rules/track"
-)
+import "ashlamp/rules/track"
 
 // Limits by which a word lapses; common practice, no source.
 const (
@@ -36,12 +32,16 @@ const (
 	Water
 	// Fire is seen relit, or said to be lit.
 	Fire
+	// FireIn: a firebox so hot that only a fire explains it, whether or not one was
+	// meant to be out.
+	FireIn
 	// BlownDown: the blow-down has finished.
 	BlownDown
 	// Ended: the disposal has ended.
 	Ended
 	// TakenBack: the person withdrew it.
 	TakenBack
+	causes = iota
 )
 
 // String says the cause in words that end the sentence "lapsed because ...".
@@ -51,7 +51,7 @@ func (c Cause) String() string {
 		return "pressure or vacuum was over 0.2 bar"
 	case Water:
 		return "water came back into the glass"
-	case Fire:
+	case Fire, FireIn:
 		return "a fire was seen"
 	case BlownDown:
 		return "the blow-down has finished"
@@ -81,7 +81,7 @@ type Declaration struct {
 
 // Table returns the confirmations of the contract.
 func Table() []Declaration {
-	opened := []Cause{Pressure, Water, Fire, Ended}
+	opened := []Cause{Pressure, Water, Fire, FireIn, Ended}
 	untilFire := []Cause{Fire, Ended}
 	return []Declaration{
 		{ID: "glasses-proved", Title: "Glasses proved", Question: "Both gauge glasses blown through, and the water came back briskly?", AfterS: GlassesS, Ends: []Cause{Ended}},
@@ -116,97 +116,145 @@ type Lapsed struct {
 
 // Standing holds the words that stand on one engine. Make it with [New].
 type Standing struct {
-	decl   map[string]Declaration
-	order  []string
-	given  map[string]Given
-	lapsed map[string]Lapsed
-	ran    track.Instant // last moment at which the pipe was seen running
+	index map[string]int
+	words []word        // in the order of the table
+	ran   track.Instant // last moment at which the pipe was seen running
+	// seen is when each cause was last seen.
+	seen [causes]track.Instant
+}
+
+type word struct {
+	Declaration
+	stands, ended bool
+	given         Given
+	lapsed        Lapsed
 }
 
 // New returns nothing said. Extra are the confirmations that an engine's
 // configuration names in the place of sensors.
 func New(extra ...Declaration) *Standing {
-	s := &Standing{decl: map[string]Declaration{}, given: map[string]Given{}, lapsed: map[string]Lapsed{}}
+	s := &Standing{index: map[string]int{}, ran: never}
+	for c := range s.seen {
+		s.seen[c] = never
+	}
 	for _, d := range append(Table(), extra...) {
-		if _, ok := s.decl[d.ID]; !ok {
-			s.order = append(s.order, d.ID)
+		if i, ok := s.index[d.ID]; ok {
+			s.words[i].Declaration = d
+			continue
 		}
-		s.decl[d.ID] = d
+		s.index[d.ID] = len(s.words)
+		s.words = append(s.words, word{Declaration: d})
 	}
 	return s
+}
+
+// never is before every instant at which anything is seen.
+const never = -track.Never
+
+// find returns the word of an id, nil for one that this engine does not know.
+func (s *Standing) find(id string) *word {
+	i, ok := s.index[id]
+	if !ok {
+		return nil
+	}
+	return &s.words[i]
 }
 
 // Declared returns the declaration of a confirmation, and false for one that
 // this engine does not know.
 func (s *Standing) Declared(id string) (Declaration, bool) {
-	d, ok := s.decl[id]
-	return d, ok
+	if w := s.find(id); w != nil {
+		return w.Declaration, true
+	}
+	return Declaration{}, false
 }
 
-// Give lets a word stand. One that stands already is renewed. False means that
-// the confirmation is not known.
+// Give lets a word stand. One that stands already is renewed. Where something
+// that ends it was seen after at, it does not stand: it lapsed then. False means
+// that the confirmation is not known.
 func (s *Standing) Give(id, by string, at track.Instant) bool {
-	if _, ok := s.decl[id]; !ok {
+	w := s.find(id)
+	if w == nil {
 		return false
 	}
-	s.given[id] = Given{id, by, at}
-	delete(s.lapsed, id)
+	w.given, w.stands, w.ended = Given{id, by, at}, true, false
+	for _, c := range w.Ends {
+		if s.seen[c] > at {
+			w.end(s.seen[c], c)
+			break
+		}
+	}
 	return true
 }
 
 // Withdraw takes a word back. False means that it did not stand.
 func (s *Standing) Withdraw(id string, at track.Instant) (Lapsed, bool) {
-	return s.end(id, at, TakenBack)
-}
-
-func (s *Standing) end(id string, at track.Instant, c Cause) (Lapsed, bool) {
-	g, ok := s.given[id]
-	if !ok {
+	w := s.find(id)
+	if w == nil || !w.stands {
 		return Lapsed{}, false
 	}
-	delete(s.given, id)
-	l := Lapsed{g, at, c}
-	s.lapsed[id] = l
-	return l, true
+	return w.end(at, TakenBack), true
+}
+
+func (w *word) end(at track.Instant, c Cause) Lapsed {
+	w.stands, w.ended, w.lapsed = false, true, Lapsed{w.given, at, c}
+	return w.lapsed
 }
 
 // Get returns a word that stands.
 func (s *Standing) Get(id string) (Given, bool) {
-	g, ok := s.given[id]
-	return g, ok
+	if w := s.find(id); w != nil && w.stands {
+		return w.given, true
+	}
+	return Given{}, false
 }
 
 // Last returns how a word that no longer stands came to lapse.
 func (s *Standing) Last(id string) (Lapsed, bool) {
-	l, ok := s.lapsed[id]
-	return l, ok
+	if w := s.find(id); w != nil && w.ended {
+		return w.lapsed, true
+	}
+	return Lapsed{}, false
 }
 
 // All returns the words that stand, in the order of the table.
 func (s *Standing) All() []Given {
 	var out []Given
-	for _, id := range s.order {
-		if g, ok := s.given[id]; ok {
-			out = append(out, g)
+	for i := range s.words {
+		if w := &s.words[i]; w.stands {
+			out = append(out, w.given)
 		}
 	}
 	return out
 }
 
-// Seen ends the words that the cause ends, given before at.
-func (s *Standing) Seen(c Cause, at track.Instant) []Lapsed {
-	var out []Lapsed
-	for id := range s.given {
-		for _, e := range s.decl[id].Ends {
-			if e == c {
-				if l, ok := s.end(id, at, c); ok {
-					out = append(out, l)
-				}
-				break
-			}
+// Seen ends the words that the cause ends, those too that were given in the
+// moments since at: what was seen then is not over because someone spoke. The
+// lapses are in the order of the table, so that the same evening always reads the same.
+func (s *Standing) Seen(c Cause, at track.Instant) []Lapsed { return s.end(c, at, track.Never) }
+
+// SeenLate ends the words that the cause ends and that were given by at: what is
+// heard of late says nothing of a word given after it.
+func (s *Standing) SeenLate(c Cause, at track.Instant) []Lapsed { return s.end(c, at, at) }
+
+func (s *Standing) end(c Cause, at, givenBy track.Instant) (out []Lapsed) {
+	s.seen[c] = max(s.seen[c], at)
+	for i := range s.words {
+		w := &s.words[i]
+		if w.stands && w.given.At <= givenBy && w.endsBy(c) {
+			out = append(out, w.end(at, c))
 		}
 	}
-	return s.sorted(out)
+	return out
+}
+
+func (w *word) endsBy(c Cause) bool {
+	for _, e := range w.Ends {
+		if e == c {
+			return true
+		}
+	}
+	return false
 }
 
 // PipeRunning says that the blow-down pipe was seen running.
@@ -214,16 +262,22 @@ func (s *Standing) PipeRunning(at track.Instant) { s.ran = max(s.ran, at) }
 
 // Until returns when a standing word lapses by time alone, or [track.Never].
 func (s *Standing) Until(id string) track.Instant {
-	g, ok := s.given[id]
-	if !ok {
-		return track.Never
+	if w := s.find(id); w != nil {
+		return w.until(s.ran)
 	}
-	d, until := s.decl[id], track.Never
-	if d.AfterS > 0 {
-		until = g.At.Add(d.AfterS)
+	return track.Never
+}
+
+func (w *word) until(ran track.Instant) track.Instant {
+	until := track.Never
+	if !w.stands {
+		return until
 	}
-	if d.IdleS > 0 {
-		until = min(until, max(g.At, s.ran).Add(d.IdleS))
+	if w.AfterS > 0 {
+		until = w.given.At.Add(w.AfterS)
+	}
+	if w.IdleS > 0 {
+		until = min(until, max(w.given.At, ran).Add(w.IdleS))
 	}
 	return until
 }
@@ -231,32 +285,18 @@ func (s *Standing) Until(id string) track.Instant {
 // Next returns the first moment at which time alone ends a word.
 func (s *Standing) Next() track.Instant {
 	next := track.Never
-	for id := range s.given {
-		next = min(next, s.Until(id))
+	for i := range s.words {
+		next = min(next, s.words[i].until(s.ran))
 	}
 	return next
 }
 
-// Expire ends the words whose time has run out at now.
-func (s *Standing) Expire(now track.Instant) []Lapsed {
-	var out []Lapsed
-	for id := range s.given {
-		if until := s.Until(id); now >= until {
-			if l, ok := s.end(id, until, Time); ok {
-				out = append(out, l)
-			}
+// Expire ends the words whose time has run out at now, in the order of the table.
+func (s *Standing) Expire(now track.Instant) (out []Lapsed) {
+	for i := range s.words {
+		if until := s.words[i].until(s.ran); now >= until && until != track.Never {
+			out = append(out, s.words[i].end(until, Time))
 		}
 	}
-	return s.sorted(out)
-}
-
-// sorted puts lapses in the order of the table, so that the same evening always
-// reads the same.
-func (s *Standing) sorted(l []Lapsed) []Lapsed {
-	rank := make(map[string]int, len(s.order))
-	for i, id := range s.order {
-		rank[id] = i
-	}
-	sort.Slice(l, func(i, j int) bool { return rank[l[i].ID] < rank[l[j].ID] })
-	return l
+	return out
 }

@@ -138,6 +138,16 @@ func (d *Disposal) EndsAt() track.Instant {
 	return track.Never
 }
 
+// Next returns the first moment after now at which time alone ends the disposal
+// or may bring another phase, or [track.Never].
+func (d *Disposal) Next(now track.Instant, f Facts) track.Instant {
+	next := d.EndsAt()
+	if cooling := f.DroppedAt.Add(CoolingAfterS); d.open && f.FireOut && cooling > now {
+		next = min(next, cooling)
+	}
+	return next
+}
+
 // Expire ends the disposal if its time has come, and reports whether it did.
 func (d *Disposal) Expire(now track.Instant) bool {
 	if now < d.EndsAt() {
@@ -180,7 +190,7 @@ func (d *Disposal) next(now track.Instant, f Facts) Phase {
 		return BlowingDown
 	case f.Fell && f.Gone:
 		return Emptied
-	case f.FireOut && now.Sub(f.DroppedAt) >= CoolingAfterS && !f.Running && !f.Fell && f.GaugeBar < SteamBar:
+	case f.FireOut && now >= f.DroppedAt.Add(CoolingAfterS) && !f.Running && !f.Fell && f.GaugeBar < SteamBar:
 		return Cooling
 	case f.FireOut:
 		return FireDropped

@@ -18,6 +18,8 @@ const (
 	DroppedWithinS = 1800
 	// RelitForS is how long the firebox must rise to be taken for relit.
 	RelitForS = 180
+	// BurningC is a temperature that only a fire explains, whatever was said.
+	BurningC = DroppedFromC
 )
 
 // Fire is the state of one firebox. Make it with [New].
@@ -26,7 +28,13 @@ type Fire struct {
 	track  *track.Track
 
 	lowest   float64
+	last     float64
+	lastAt   track.Instant
+	heard    bool
 	watching bool
+	// unseen is that it has risen while nobody looked: what falls after that may
+	// be a fire that burns down.
+	unseen   bool
 	rising   bool
 	roseAt   track.Instant
 	roseFrom float64
@@ -44,12 +52,12 @@ func New(t *track.Track, relitK float64) *Fire {
 // Dropped says that from now on the fire is meant to be out: the lowest is
 // counted anew.
 func (f *Fire) Dropped() {
-	f.lowest, f.watching, f.rising, f.relit = math.Inf(1), true, false, false
+	f.lowest, f.watching, f.rising, f.relit, f.unseen = math.Inf(1), true, false, false, false
 }
 
 // Lit says that a fire is meant to be in.
 func (f *Fire) Lit() {
-	f.watching, f.rising, f.relit, f.fell = false, false, false, false
+	f.watching, f.rising, f.relit, f.fell, f.unseen = false, false, false, false, false
 }
 
 // Event is what a sample made plain.
@@ -61,12 +69,17 @@ const (
 	// Fell: by 150 K within 30 min from above 500 °C, for the first time since a
 	// fire was in.
 	Fell
-	// Relit: risen over its lowest for 3 min, after the fire was meant to be out.
+	// Relit: risen over its lowest for 3 min, after the fire was meant to be out; or
+	// found so much hotter after a gap, and still hot 3 min later.
 	Relit
 )
 
 // Next takes one good sample of the firebox that is the newest of its track.
 func (f *Fire) Next(at track.Instant, tC float64) Event {
+	if f.heard && at.Sub(f.lastAt) > f.track.FreshLimit() && tC >= f.last+f.relitK {
+		f.unseen = true
+	}
+	f.last, f.lastAt, f.heard = tC, at, true
 	if f.watching {
 		return f.watch(at, tC)
 	}
@@ -90,14 +103,14 @@ func (f *Fire) Next(at track.Instant, tC float64) Event {
 func (f *Fire) watch(at track.Instant, tC float64) Event {
 	f.lowest = math.Min(f.lowest, tC)
 	if tC < f.lowest+f.relitK {
-		f.rising = false
+		f.rising, f.unseen = false, false
 		return Nothing
 	}
 	if !f.rising {
 		f.rising, f.roseAt, f.roseFrom = true, at, tC
 		return Nothing
 	}
-	if at.Sub(f.roseAt) < RelitForS || tC < f.roseFrom {
+	if at.Sub(f.roseAt) < RelitForS || tC < f.roseFrom && !f.unseen {
 		return Nothing
 	}
 	// A fire is in again: the next fall of it is worth seeing.

@@ -47,6 +47,13 @@ const (
 	BarrelRH         Key = "barrel_rh"
 	CO               Key = "co_ppm"
 	RunDryWaiver     Key = "waive_run_dry_c"
+	Rising           Key = "rising_bar"
+	Vacuum           Key = "vacuum_bar"
+	Unbalanced       Key = "unbalanced"
+	Frost            Key = "frost_c"
+	DewMargin        Key = "dew_margin_k"
+	Cooling          Key = "cooling_k_per_h"
+	Spread           Key = "spread_k"
 )
 
 // None is the default of a limit that only the engine's owner can set.
@@ -100,6 +107,13 @@ func Table() []Limit {
 		{BarrelRH, "%RH", 40, 10, 60, "relative humidity in the barrel, at the steel, for 24 h", "bands of corrosion practice: below 40 good; " + cp},
 		{CO, "ppm", 20, 5, 100, "carbon monoxide in the shed's air above which it is not clear", "EH40/2005 (8 h figure), from memory"},
 		{RunDryWaiver, "°C", None, 20, 50, "with every shell channel below this the owner waives the word that the cocks run dry; by default never", cp},
+		{Rising, "bar", 0.5, 0.05, 10, "rise of pressure over its lowest since the fire was out, for 2 min, that hot brick does not explain; not in the first 30 min", cp},
+		{Vacuum, "bar", -0.10, -1, -0.01, "vacuum in the boiler, for 2 min", "a sealed boiler goes under zero as it cools: IAPWS R7-97(2012); figure " + cp},
+		{Unbalanced, "of the tank", 0.10, 0.01, 1, "difference between the tanks, for 10 min, that a balance pipe does not leave", cp},
+		{Frost, "°C", 3, -10, 10, "air at and below which water aboard may freeze, for 30 min", cp},
+		{DewMargin, "K", 1, 0, 10, "coldest metal no more than this above the dew point, for 60 min", cp},
+		{Cooling, "K/h", None, 1, 1000, "fastest cooling of the shell; the owner's to set, from the maker's book", "no published figure was found for a locomotive boiler"},
+		{Spread, "K", None, 1, 300, "largest difference between top and bottom of the shell; the owner's to set, from the maker's book", "no published figure was found for a locomotive boiler"},
 	}
 }
 
