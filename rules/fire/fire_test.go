@@ -87,7 +87,13 @@ func TestAFireThatComesBackIsSeen(t *testing.T) {
 		{"a kelvin less", func(b *box) { b.ramp(300, 200, 600); b.ramp(229, 229, 600) }, false},
 		{"10 s short of 3 min", func(b *box) { b.ramp(300, 200, 600); b.ramp(230, 230, 170) }, false},
 		{"brick gives back its heat and cools again", func(b *box) { b.ramp(300, 200, 600); b.ramp(245, 225, 600) }, false},
-		{"back under it in between", func(b *box) { b.ramp(300, 200, 600); b.ramp(230, 230, 100); b.tell(220); b.now += 10; b.ramp(230, 230, 100) }, false},
+		{"back under it in between", func(b *box) {
+			b.ramp(300, 200, 600)
+			b.ramp(230, 230, 100)
+			b.tell(220)
+			b.now += 10
+			b.ramp(230, 230, 100)
+		}, false},
 		{"lit while nobody listened, found burning down", func(b *box) { b.ramp(300, 40, 600); b.now += 86400; b.ramp(600, 380, 3600) }, true},
 		{"a node away for ten minutes while it cools", func(b *box) { b.ramp(300, 200, 600); b.now += 600; b.ramp(180, 160, 600) }, false},
 		{"a node away for ten minutes, a little warmer after", func(b *box) { b.ramp(300, 200, 600); b.now += 600; b.ramp(229, 190, 1200) }, false},
