@@ -132,7 +132,7 @@ func New(ctx context.Context, o Options) (_ *App, err error) {
 	if err := a.makePollers(); err != nil {
 		return nil, err
 	}
-	if err := a.makeForward(ctx); err != nil {
+	if err := a.makeForward(); err != nil {
 		return nil, err
 	}
 	return a, a.makeServer()
