@@ -166,7 +166,9 @@ func TestSameDisposalThroughEachDoor(t *testing.T) {
 	}
 	var built, outside, bus []verdict.Change
 	t.Run("built-in broker", func(t *testing.T) { built = play(t, "", stage.MQTT) })
-	t.Run("outside broker", func(t *testing.T) { outside = play(t, doortest.StartMosquitto(t, "allow_anonymous true").URL(), stage.MQTT) })
+	t.Run("outside broker", func(t *testing.T) {
+		outside = play(t, doortest.StartMosquitto(t, "allow_anonymous true").URL(), stage.MQTT)
+	})
 	t.Run("bus", func(t *testing.T) { bus = play(t, "", stage.I2C) })
 
 	a, b, c := turns(built), turns(outside), turns(bus)
