@@ -115,11 +115,22 @@ func (f *far) read(field string, ch telemetry.Channel) map[int64]float64 {
 	return out
 }
 
-func (f *far) until(field string, ch telemetry.Channel, n int) map[int64]float64 {
+// until returns what the far end holds of a channel once that is n values from a
+// moment on, or after half a minute.
+func (f *far) until(field string, ch telemetry.Channel, n int, from time.Time) map[int64]float64 {
 	f.t.Helper()
 	deadline := time.Now().Add(30 * time.Second)
 	got := f.read(field, ch)
-	for len(got) < n && time.Now().Before(deadline) {
+	enough := func() bool {
+		k := 0
+		for at := range got {
+			if at >= from.UnixMilli() {
+				k++
+			}
+		}
+		return k >= n
+	}
+	for !enough() && time.Now().Before(deadline) {
 		// It makes what it took readable within ten seconds by itself.
 		if r, err := http.Get(f.url() + "/internal/force_flush"); err == nil {
 			r.Body.Close()
@@ -219,8 +230,8 @@ func TestValuesReadBackAreEqual(t *testing.T) {
 	if _, err := s.Append(context.Background(), []ingest.Batch{{Engine: "quillet", Node: "box", Received: noon, Samples: []telemetry.Sample{bad}}}); err != nil {
 		t.Fatal(err)
 	}
-	same(t, "pressure", f.until("value", telemetry.BoilerPressure, len(want)), want)
-	same(t, "the quality of a lost firebox", f.until("quality", telemetry.Firebox, 1), map[int64]float64{noon.UnixMilli(): 0})
+	same(t, "pressure", f.until("value", telemetry.BoilerPressure, len(want), noon), want)
+	same(t, "the quality of a lost firebox", f.until("quality", telemetry.Firebox, 1, noon), map[int64]float64{noon.UnixMilli(): 0})
 	same(t, "the value of a lost firebox", f.read("value", telemetry.Firebox), nil)
 }
 
@@ -228,7 +239,7 @@ func TestResumesAfterABreakAndARestart(t *testing.T) {
 	f, s := startFar(t), open(t)
 	want := fill(t, s, 0, 3000)
 	stop := run(t, s, f)
-	same(t, "before the break", f.until("value", telemetry.BoilerPressure, len(want)), want)
+	same(t, "before the break", f.until("value", telemetry.BoilerPressure, len(want), noon), want)
 	f.kill()
 	for at, v := range fill(t, s, 3000, 3000) {
 		want[at] = v
@@ -240,13 +251,14 @@ func TestResumesAfterABreakAndARestart(t *testing.T) {
 		want[at] = v
 	}
 	f.start()
-	got := f.until("value", telemetry.BoilerPressure, len(want))
+	away := noon.Add(3000 * time.Second)
+	got := f.until("value", telemetry.BoilerPressure, 6000, away)
 	// What the far end had accepted but not yet written when it was killed is its
 	// own loss; all that came after must be there.
 	lost := 0
 	for at := range want {
 		if _, ok := got[at]; !ok {
-			if at >= noon.Add(3000*time.Second).UnixMilli() {
+			if at >= away.UnixMilli() {
 				t.Fatalf("a sample stored while the far end was away is missing: %s", time.UnixMilli(at).UTC())
 			}
 			lost++
