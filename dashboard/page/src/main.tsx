@@ -9,5 +9,6 @@ import { keepOwn } from "./state/own.ts";
 const root = document.getElementById("page");
 if (!root) throw new Error("the page has no element with the id \u201cpage\u201d; build it again");
 keepOwn(document.documentElement);
+// The link is dialled while the page is first drawn, each in a task of its own.
 keep();
-render(<Crew />, root);
+setTimeout(() => render(<Crew />, root));

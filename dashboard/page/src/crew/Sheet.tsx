@@ -11,6 +11,7 @@ import { signal } from "@preact/signals";
 import { useEffect } from "preact/hooks";
 import { namedTicks, pastMinutes, timeScale, timeTicks, type TimeScale } from "../chart/scale.ts";
 import { useSize } from "../parts/size.ts";
+import { useStages } from "../parts/stages.ts";
 import { begun, done, ended, front, live, now, pastMissing, stepIds, view, zone } from "../state/shown.ts";
 import { clock, offset } from "../words/clock.ts";
 import { words } from "../words/en.ts";
@@ -27,6 +28,9 @@ const spread = signal(false);
 
 /** The now line moves by this much at a time, in px: less would be redrawing for nothing. */
 const nowStepPx = 0.5;
+
+/** Strips over the lanes; the first drawing goes row by row. */
+const stripCount = 3;
 
 interface Props {
   /** Height for the sheet without scrolling, in px. */
@@ -68,6 +72,7 @@ export function Sheet({ room, rem, width, wide }: Props) {
     if (open) document.getElementById(`reasons-${open}`)?.scrollIntoView({ block: "nearest" });
   }, [open]);
   const alive = live.value;
+  const stage = useStages(stripCount + rows.length);
   return (
     <section class={`sheet${open ? " sheet-opened" : ""}`}>
       <Hatch />
@@ -84,10 +89,10 @@ export function Sheet({ room, rem, width, wide }: Props) {
           {alive && <Times x={x} side="ahead" rem={rem} inside />}
         </div>
       </div>
-      <Boiler x={x} rem={rem} />
-      <Shell x={x} rem={rem} />
-      <Firebox x={x} rem={rem} />
-      {rows.map((r) =>
+      {stage > 0 && <Boiler x={x} rem={rem} />}
+      {stage > 1 && <Shell x={x} rem={rem} />}
+      {stage > 2 && <Firebox x={x} rem={rem} />}
+      {rows.slice(0, Math.max(0, stage - stripCount)).map((r) =>
         r.kind === "fold" ? (
           <Fold key={r.which} row={r} x={x} onOpen={() => (spread.value = true)} />
         ) : (

@@ -3,7 +3,7 @@ import { effect, untracked } from "@preact/signals";
 import { judged, known, link, pastTrouble, tick, traces } from "../state/held.ts";
 import { emptyTrace, extend, fromLanes, fromSeries, judge, unjudged, type Trace } from "../state/past.ts";
 import type { Known, Message } from "../state/known.ts";
-import { channelsDrawn, engine, live, view } from "../state/shown.ts";
+import { channelsDrawn, channelsDrawnKey, engine, engineId, live, view } from "../state/shown.ts";
 import type { Change, State } from "../state/wire.ts";
 import { liveAddress, lanes, Refusal, series } from "./calls.ts";
 import { realNow } from "./clock.ts";
@@ -126,10 +126,10 @@ export function keep(): () => void {
 
   const stops = [
     effect(() => {
-      const id = engine.value?.id ?? "";
+      const id = engineId.value;
       const up = live.value;
       void view.value;
-      void channelsDrawn.value.join();
+      void channelsDrawnKey.value;
       untracked(() => {
         if (id !== of) {
           of = id;

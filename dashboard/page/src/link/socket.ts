@@ -9,8 +9,12 @@ export const quietMs = 2_500;
 export const againMs = 2_000;
 /** A socket that has not opened after this long is given up. */
 const openingMs = 5_000;
-/** Messages are put onto the page at most this often; that they came is noted at once. */
-const applyMs = 80;
+/**
+ * Messages are put onto the page at most this often, the first after a pause at
+ * once; that they came is always noted at once. Four times a second is as fast as
+ * figures can be read, and leaves a slow tablet its time for touches.
+ */
+const applyMs = 250;
 /** More than this many waiting are applied at once: a page in the background has slow timers. */
 const applyCount = 200;
 
@@ -36,6 +40,7 @@ export function listen(url: (after: number) => string, now: () => number, ears: 
   let openedAt = 0;
   let heardAt: number | null = null;
   let triedAt = -Infinity;
+  let appliedAt = -Infinity;
   let closed = false;
   let caughtUp = false;
   let waiting: Message[] = [];
@@ -44,6 +49,7 @@ export function listen(url: (after: number) => string, now: () => number, ears: 
   const apply = (): void => {
     clearTimeout(timer);
     timer = undefined;
+    appliedAt = now();
     const batch = waiting;
     waiting = [];
     if (batch.length === 0) return;
@@ -94,8 +100,8 @@ export function listen(url: (after: number) => string, now: () => number, ears: 
       heardAt = now();
       if (caughtUp) ears.heard();
       waiting.push(m);
-      if (waiting.length >= applyCount || m.kind === "snapshot") apply();
-      else timer ??= setTimeout(apply, applyMs);
+      if (waiting.length >= applyCount) apply();
+      else timer ??= setTimeout(apply, Math.max(0, appliedAt + applyMs - now()));
     };
     s.onclose = s.onerror = () => {
       if (socket === s) hangUp();

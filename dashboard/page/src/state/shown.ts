@@ -34,6 +34,9 @@ export const engine = computed<Engine | null>(() => {
   return all.find((e) => e.id === engineChosen.value) ?? all[0] ?? null;
 });
 
+/** The id of the engine looked at; empty while there is none. It changes only when another is chosen. */
+export const engineId = computed<string>(() => engine.value?.id ?? "");
+
 const state = computed<State | null>(() => known.value.states[engine.value?.id ?? ""] ?? null);
 
 /** Length of the past that is drawn, and in how many points it is asked for. Set by the sheet. */
@@ -46,6 +49,9 @@ export const channelsDrawn = computed<readonly string[]>(() => {
   const all = new Set([...e.measured, ...Object.keys(state.value?.channels ?? {})]);
   return [...all].filter((c) => c === "boiler.pressure" || c === "firebox" || c.startsWith("boiler.shell.")).sort();
 });
+
+/** The same as one word, which changes only when they do. */
+export const channelsDrawnKey = computed<string>(() => channelsDrawn.value.join());
 
 /** The ids of the steps in working order. They are what the engine is, not how it is now. */
 export const stepIds = computed<readonly string[]>(() => state.value?.steps.map((s) => s.id) ?? []);
