@@ -141,7 +141,7 @@ type sent struct {
 }
 
 func (p *publisher) connection(ctx context.Context, stop <-chan struct{}, unacked *[]int) (done bool, _ error) {
-	o := paho.NewClientOptions().AddBroker("tcp://"+p.broker).SetClientID("load-"+p.engine).
+	o := paho.NewClientOptions().AddBroker("tcp://" + p.broker).SetClientID("load-" + p.engine).
 		SetCleanSession(false).SetAutoReconnect(false).SetConnectTimeout(time.Second).SetWriteTimeout(time.Second)
 	c := paho.NewClient(o)
 	defer c.Disconnect(0)
