@@ -15,7 +15,7 @@ interface Props {
   readonly rem: number;
   readonly inFront: boolean;
   readonly open: boolean;
-  readonly onTouch: () => void;
+  readonly onTouch: (id: string) => void;
 }
 
 export function Lane({ id, x, rem, inFront, open, onTouch }: Props) {
@@ -29,7 +29,7 @@ export function Lane({ id, x, rem, inFront, open, onTouch }: Props) {
         aria-expanded={open}
         aria-controls={`reasons-${id}`}
         aria-label={announced(id)}
-        onClick={onTouch}
+        onClick={() => onTouch(id)}
       />
       <div class="name" aria-hidden="true">
         <Arrow down={open} />

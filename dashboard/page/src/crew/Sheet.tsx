@@ -8,7 +8,7 @@
  * frame. The columns are the layout's own, so the text may double in size.
  */
 import { signal } from "@preact/signals";
-import { useEffect } from "preact/hooks";
+import { useEffect, useMemo } from "preact/hooks";
 import { namedTicks, pastMinutes, timeScale, timeTicks, type TimeScale } from "../chart/scale.ts";
 import { useSize } from "../parts/size.ts";
 import { useStages } from "../parts/stages.ts";
@@ -25,6 +25,10 @@ import { lastHeard } from "./told.ts";
 /** The lane whose reasons are open, and whether folded lanes are spread out. */
 const opened = signal<string | null>(null);
 const spread = signal(false);
+
+const toggle = (id: string): void => {
+  opened.value = opened.value === id ? null : id;
+};
 
 /** The now line moves by this much at a time, in px: less would be redrawing for nothing. */
 const nowStepPx = 0.5;
@@ -54,7 +58,9 @@ export function Sheet({ room, rem, width, wide }: Props) {
   }, [minutes, points, past.width]);
 
   const step = past.width > 0 ? (nowStepPx * minutes * 60_000) / past.width : 60_000;
-  const x = timeScale(Math.floor(at / step) * step, minutes, past.width, aheadSize.width);
+  const drawnNow = Math.floor(at / step) * step;
+  // The same scale while nothing moved: rows that get the same are not drawn again.
+  const x = useMemo(() => timeScale(drawnNow, minutes, past.width, aheadSize.width), [drawnNow, minutes, past.width, aheadSize.width]);
   const phone = width < 37.5 * rem;
   const ids = stepIds.value;
   const open = opened.value !== null && ids.includes(opened.value) ? opened.value : null;
@@ -65,9 +71,6 @@ export function Sheet({ room, rem, width, wide }: Props) {
     spread: spread.value || phone,
     room: room / rem,
   });
-  const toggle = (id: string): void => {
-    opened.value = opened.value === id ? null : id;
-  };
   useEffect(() => {
     if (open) document.getElementById(`reasons-${open}`)?.scrollIntoView({ block: "nearest" });
   }, [open]);
@@ -97,7 +100,7 @@ export function Sheet({ room, rem, width, wide }: Props) {
           <Fold key={r.which} row={r} x={x} onOpen={() => (spread.value = true)} />
         ) : (
           <div key={r.id} class={`lane-group${open === r.id ? " lane-group-open" : ""}`}>
-            <Lane id={r.id} x={x} rem={rem} inFront={r.id === front.value} open={open === r.id} onTouch={() => toggle(r.id)} />
+            <Lane id={r.id} x={x} rem={rem} inFront={r.id === front.value} open={open === r.id} onTouch={toggle} />
             {open === r.id && <Reasons id={r.id} />}
           </div>
         ),
