@@ -57,7 +57,8 @@ func restore(ctx context.Context, s *store.Store, engine string, j *rules.Judge,
 			pack = pack[:0]
 		}
 	}
-	for r, err := range s.All(ctx, engine, now.Add(-restoreSpan), now) {
+	// No end: a node's clock may be a little ahead of this one.
+	for r, err := range s.All(ctx, engine, now.Add(-restoreSpan), time.Time{}) {
 		if err != nil {
 			return nil, fmt.Errorf("read samples: %w", err)
 		}
