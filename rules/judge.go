@@ -5,6 +5,7 @@ package rules
 
 import (
 	"fmt"
+	"slices"
 	"time"
 
 	"ashlamp/rules/blowdown"
@@ -47,6 +48,11 @@ type Passage struct {
 	Why    disposal.Why   `json:"why,omitempty"`
 }
 
+// MaxAheadS is how far ahead of the clock a sample's time may be, in seconds, and
+// still prove something: the widest that the configuration accepts. Whoever admits
+// samples asks for less; this is for one who does not.
+const MaxAheadS = 60
+
 // UnknownError says that a confirmation is not one of this engine's.
 type UnknownError struct{ Confirm string }
 
@@ -57,6 +63,9 @@ func (e *UnknownError) Error() string {
 type need struct {
 	decl    evidence.Declaration
 	finding evidence.Finding
+	byHand  bool
+	// ifMeasured: needed only where it is measured.
+	ifMeasured bool
 }
 
 type stepState struct {
@@ -66,6 +75,7 @@ type stepState struct {
 	verdict verdict.Verdict
 	was     []verdict.Verdict
 	wasFor  []int
+	ids     []int // scratch
 	since   track.Instant
 	done    track.Instant
 }
@@ -80,10 +90,13 @@ type Judge struct {
 	steps  []stepState
 
 	now     track.Instant
+	judged  track.Instant // when the findings were formed
 	started bool
 	next    track.Instant
 	dropped track.Instant
 	out     []Change
+	sorted  []telemetry.Sample
+	drained int // index of the need that the tanks be empty; -1 for none
 }
 
 // New returns a judge that knows nothing but what the engine is. It fails only
@@ -93,7 +106,7 @@ func New(e engine.Engine) (*Judge, error) {
 	if err != nil {
 		return nil, err
 	}
-	j := &Judge{engine: e, k: k, next: track.Never}
+	j := &Judge{engine: e, k: k, next: track.Never, drained: -1}
 	seen := map[string]int{}
 	index := func(step string, ds []evidence.Declaration) []int {
 		var out []int
@@ -106,7 +119,10 @@ func New(e engine.Engine) (*Judge, error) {
 			if !ok {
 				i = len(j.needs)
 				seen[key] = i
-				j.needs = append(j.needs, need{decl: d})
+				j.needs = append(j.needs, need{decl: d, byHand: d.ByHand(), ifMeasured: d.ID == "air-clear"})
+				if d.ID == "tanks-empty" {
+					j.drained = i
+				}
 			}
 			out = append(out, i)
 		}
@@ -157,10 +173,17 @@ func (j *Judge) Advance(now time.Time) []Change {
 	return j.out
 }
 
-// Samples takes what was received at a moment and returns what changed.
+// Samples takes what was received at a moment and returns what changed. A pack is
+// judged in the order of its samples' own times, however it came: pressure and
+// shell, pipe and glass are compared with each other.
 func (j *Judge) Samples(received time.Time, samples []telemetry.Sample) []Change {
 	j.out = nil
 	j.advance(track.Of(received))
+	if byTime := func(a, b telemetry.Sample) int { return a.At.Compare(b.At) }; !slices.IsSortedFunc(samples, byTime) {
+		j.sorted = append(j.sorted[:0], samples...)
+		samples = j.sorted
+		slices.SortStableFunc(samples, byTime)
+	}
 	for i := range samples {
 		j.add(samples[i])
 	}
@@ -169,8 +192,11 @@ func (j *Judge) Samples(received time.Time, samples []telemetry.Sample) []Change
 }
 
 func (j *Judge) add(s telemetry.Sample) {
-	seen := j.k.Add(j.now, s)
 	at := track.Of(s.At)
+	if at.Sub(j.now) > MaxAheadS && s.Quality != telemetry.Bad {
+		s.Quality, s.Reason = telemetry.Bad, "clock ahead"
+	}
+	seen := j.k.Add(s)
 	j.lapse(seen.Lapsed)
 	switch seen.Fire {
 	case fire.Fell:
@@ -281,6 +307,9 @@ func (j *Judge) hear(ev telemetry.Event, at track.Instant) error {
 			j.k.Fire.Lit()
 		}
 	case telemetry.DisposalBegun:
+		if err := checkLayUp(ev.LayUp); err != nil {
+			return err
+		}
 		j.begin(at, disposal.Said, ev.LayUp)
 	case telemetry.DisposalEnded:
 		if j.d.House(at) {
@@ -331,24 +360,25 @@ func (j *Judge) evaluate() {
 		j.lapse(j.k.Said.Seen(confirmation.Ended, j.now))
 	}
 	j.lapse(j.k.Said.Expire(j.now))
-	if j.d.Judge(j.now, j.facts()) {
+	facts := j.facts()
+	if j.d.Judge(j.now, facts) {
 		j.passage(j.now, "", "")
 	}
 
-	next := min(j.d.EndsAt(), j.k.Said.Next())
+	next := min(j.d.Next(j.now, facts), j.k.Said.Next(), j.k.StaleNext(j.now))
 	for i := range j.needs {
 		n := &j.needs[i]
 		n.finding = n.decl.Judge(j.k, j.now)
 		if n.finding.Until > j.now {
 			next = min(next, n.finding.Until)
 		}
-		if n.decl.ID == "tanks-empty" && n.finding.Verdict == verdict.Proven {
-			if _, said := j.k.Said.Get("drain-clear"); said {
-				j.done("drain-tanks", j.now)
-			}
+	}
+	j.next, j.judged = next, j.now
+	if j.drained >= 0 && j.needs[j.drained].finding.Verdict == verdict.Proven {
+		if _, said := j.k.Said.Get("drain-clear"); said {
+			j.done("drain-tanks", j.now)
 		}
 	}
-	j.next = next
 	for i := range j.steps {
 		j.compare(&j.steps[i])
 	}
@@ -369,20 +399,20 @@ func (j *Judge) facts() disposal.Facts {
 	return f
 }
 
-// active returns the evidence that a step rests on now.
+// active returns the evidence that a step rests on now, good until it is asked
+// again for that step.
 func (j *Judge) active(s *stepState) []int {
 	ids := s.normal
 	if j.k.LayUp != telemetry.Dry && len(s.atRest) > 0 {
 		ids = s.atRest
 	}
-	var out []int
+	s.ids = s.ids[:0]
 	for _, i := range ids {
-		if d := j.needs[i].decl; d.ID == "air-clear" && !d.Measured(j.k) {
-			continue // needed only where it is measured
+		if n := &j.needs[i]; !n.ifMeasured || n.decl.Measured(j.k) {
+			s.ids = append(s.ids, i)
 		}
-		out = append(out, i)
 	}
-	return out
+	return s.ids
 }
 
 // verdictOf joins the findings of a step: proven only if all are, cannot-tell if
@@ -393,7 +423,7 @@ func (j *Judge) verdictOf(ids []int) verdict.Verdict {
 		n := &j.needs[i]
 		switch {
 		case n.finding.Verdict == verdict.Proven:
-		case n.finding.Verdict == verdict.CannotTell && !n.decl.ByHand():
+		case n.finding.Verdict == verdict.CannotTell && !n.byHand:
 			return verdict.CannotTell
 		default:
 			v = verdict.NotYet
@@ -418,7 +448,7 @@ func (j *Judge) compare(s *stepState) {
 	if v != s.verdict || !j.started {
 		s.since = j.now
 	}
-	s.verdict, s.wasFor, s.was = v, ids, s.was[:0]
+	s.verdict, s.wasFor, s.was = v, append(s.wasFor[:0], ids...), s.was[:0]
 	for _, i := range ids {
 		s.was = append(s.was, j.needs[i].finding.Verdict)
 	}
@@ -434,7 +464,8 @@ func (j *Judge) change(s *stepState) *verdict.Change {
 func (j *Judge) reasons(ids []int) []verdict.Reason {
 	out := make([]verdict.Reason, len(ids))
 	for n, i := range ids {
-		out[n] = verdict.Reason{Evidence: j.needs[i].decl.ID, Verdict: j.needs[i].finding.Verdict, Text: j.needs[i].finding.Text()}
+		d := &j.needs[i].decl
+		out[n] = verdict.Reason{Evidence: d.ID, Verdict: j.needs[i].finding.Verdict, Text: d.Say(j.k, j.judged)}
 	}
 	return out
 }

@@ -125,7 +125,7 @@ func (j *Judge) stepState(s *stepState) StepState {
 	ids := s.wasFor
 	reasons := j.reasons(ids)
 	for n, i := range ids {
-		d := j.needs[i].decl
+		d := &j.needs[i].decl
 		out.Because = append(out.Because, Because{Reason: reasons[n], Title: d.Title, Confirm: d.WordNow(j.k)})
 	}
 	return out
@@ -199,7 +199,7 @@ func (j *Judge) asksOf(s *stepState, front bool, asked map[string]bool) []Ask {
 	var out []Ask
 	waiting := ""
 	for _, i := range s.wasFor {
-		if n := &j.needs[i]; !n.decl.ByHand() && n.finding.Verdict != verdict.Proven && waiting == "" && n.decl.WordNow(j.k) == "" {
+		if n := &j.needs[i]; !n.byHand && n.finding.Verdict != verdict.Proven && waiting == "" && n.decl.WordNow(j.k) == "" {
 			waiting = n.decl.Title
 		}
 	}

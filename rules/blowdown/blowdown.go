@@ -248,7 +248,7 @@ func (r *Run) Level(at track.Instant, level float64) (event Event) {
 			event = Began
 		}
 	}
-	goneAt := r.bottom()
+	goneAt := r.Bottom()
 	switch {
 	case level <= goneAt:
 		if !r.gone || !watched {
@@ -268,8 +268,8 @@ func (r *Run) Level(at track.Instant, level float64) (event Event) {
 	return event
 }
 
-// bottom is the level at and below which the glass shows nothing.
-func (r *Run) bottom() float64 { return math.Max(0.05, r.b.ULevel) }
+// Bottom is the level at and below which the glass shows nothing.
+func (r *Run) Bottom() float64 { return math.Max(0.05, r.b.ULevel) }
 
 // Running reports whether the pipe runs hot with water seen leaving.
 func (r *Run) Running() bool { return r.began && r.hot }
@@ -302,7 +302,7 @@ func (r *Run) Mass() (held, credited float64) {
 	top := math.Min(1, r.beganLevel) // a glass bears out no more than itself
 	seenKg, by := top-r.lastLevel, credited
 	if r.goneDone {
-		seenKg, by = top-r.bottom(), r.goneKg
+		seenKg, by = top-r.Bottom(), r.goneKg
 	}
 	by += r.unheard
 	seenKg *= WaterOfGlass * r.b.VolumeL / 1000 * HotWater

@@ -3,7 +3,6 @@ package evidence
 import (
 	"fmt"
 	"math"
-	"strings"
 	"time"
 
 	"ashlamp/rules/limit"
@@ -15,35 +14,53 @@ import (
 // Finding is what one evidence comes to at one moment.
 type Finding struct {
 	Verdict verdict.Verdict
-	// Until is the first moment at which time alone could make it another;
-	// [track.Never] if only a sample or a word can.
+	// Until is the first moment at which time alone could make it another, the
+	// ageing of samples aside ([Known.StaleNext]); [track.Never] if only a sample or
+	// a word can.
 	Until track.Instant
-	// Say puts it in a sentence. It is a function because a verdict is formed far
-	// more often than it is read.
-	Say func() string
-}
-
-// Text returns the sentence.
-func (f Finding) Text() string {
-	if f.Say == nil {
-		return "Not judged."
-	}
-	return f.Say()
+	// text puts it in a sentence, where one was asked for.
+	text string
 }
 
 func sprintf(format string, args ...any) string { return fmt.Sprintf(format, args...) }
 
-func finding(v verdict.Verdict, until track.Instant, format string, args ...any) Finding {
-	return Finding{v, until, func() string { return fmt.Sprintf(format, args...) }}
+// finding forms a finding. A verdict is formed far more often than it is read:
+// say is called only where the sentence is asked for.
+func (k *Known) finding(v verdict.Verdict, until track.Instant, say func() string) Finding {
+	f := Finding{Verdict: v, Until: until}
+	if k.aloud {
+		f.text = say()
+	}
+	return f
 }
 
-func cannotTell(format string, args ...any) Finding {
-	return finding(verdict.CannotTell, track.Never, format, args...)
+func (k *Known) cannotTell(say func() string) Finding {
+	return k.finding(verdict.CannotTell, track.Never, say)
 }
 
-func notYet(until track.Instant, format string, args ...any) Finding {
-	return finding(verdict.NotYet, until, format, args...)
+func (k *Known) notYet(say func() string) Finding {
+	return k.finding(verdict.NotYet, track.Never, say)
 }
+
+func (k *Known) proven(say func() string) Finding {
+	return k.finding(verdict.Proven, track.Never, say)
+}
+
+// and joins two findings of which each must hold: the worse verdict, the earlier
+// moment, and the sentence of the one that holds it up, or both if none does.
+func (f Finding) and(g Finding) Finding {
+	f.Until = min(f.Until, g.Until)
+	switch {
+	case g.Verdict < f.Verdict, f.text == "" && f.Verdict == g.Verdict:
+		f.Verdict, f.text = g.Verdict, g.text
+	case g.Verdict == f.Verdict && g.text != "":
+		f.text += " " + g.text
+	}
+	return f
+}
+
+// nothing is the finding to begin with where each of several must hold.
+var nothing = Finding{Verdict: verdict.Proven, Until: track.Never}
 
 // Name returns what a channel is called in a sentence.
 func Name(id telemetry.Channel) string {
@@ -80,64 +97,79 @@ func Name(id telemetry.Channel) string {
 	return string(id)
 }
 
-// missing returns the finding for a channel that gives no fresh good value, and
-// false where it gives one.
-func (k *Known) missing(t *track.Track, now track.Instant) (Finding, bool) {
-	if _, ok := t.Fresh(now); ok {
-		return Finding{}, false
-	}
+// missing returns the finding for a channel that gives no fresh good value, or
+// one that cannot be, and false where it gives one.
+func (k *Known) missing(t *sensor, now track.Instant) (Finding, bool) {
 	name := Name(t.ID())
-	if !k.measured(t) {
-		return cannotTell("%s is not measured on this engine.", name), true
+	if v, ok := t.Fresh(now); ok {
+		if k.possible(t, v, now) {
+			return Finding{}, false
+		}
+		return k.cannotTell(func() string {
+			return sprintf("%s reads %.3g, which cannot be: look at the sensor and its scale.", name, v)
+		}), true
 	}
-	fault, faulty := t.Fault()
-	good, _, any := t.Good()
-	switch {
-	case !any && faulty:
-		return cannotTell("%s: %s.", name, fault), true
-	case !any:
-		return cannotTell("%s: nothing heard yet.", name), true
-	case faulty:
-		return finding(verdict.CannotTell, track.Never, "%s: %s; last good reading %s ago, may be %s old.", name, fault, age(now.Sub(good)), age(t.FreshLimit())), true
+	if !t.measured() {
+		return k.cannotTell(func() string { return name + " is not measured on this engine." }), true
 	}
-	return finding(verdict.CannotTell, track.Never, "%s: last good reading %s ago, may be %s old.", name, age(now.Sub(good)), age(t.FreshLimit())), true
+	return k.cannotTell(func() string {
+		fault, faulty := t.Fault()
+		good, _, any := t.Good()
+		switch {
+		case !any && faulty:
+			return sprintf("%s: %s.", name, fault)
+		case !any:
+			return sprintf("%s: nothing heard yet.", name)
+		case faulty:
+			return sprintf("%s: %s; last good reading %s ago, may be %s old.", name, fault, age(now.Sub(good)), age(t.FreshLimit()))
+		}
+		return sprintf("%s: last good reading %s ago, may be %s old.", name, age(now.Sub(good)), age(t.FreshLimit()))
+	}), true
+}
+
+// How far a reading may lie beyond what it measures, beside its uncertainty, and
+// still be one: the drift of an instrument's zero. Common practice, no source.
+const (
+	beyondGlass = 0.10
+	beyondTank  = 0.05
+	beyondCO    = 10e-6
+	// colderK is by how much a box that a fire was in can be colder than the air,
+	// which is taken at mildAirC where a couple by the engine says that it is warmer.
+	colderK  = 10
+	mildAirC = 25
+)
+
+// possible reports whether a value can be what the channel measures. One that
+// cannot is no evidence: a level transducer that fails low is no empty glass, and
+// a couple that reads a winter's night is no cool firebox.
+func (k *Known) possible(t *sensor, v float64, at track.Instant) bool {
+	u := t.u(v)
+	switch t {
+	case k.level:
+		return v+u >= -beyondGlass && v-u <= 1+beyondGlass
+	case k.left, k.right:
+		return v+u >= -beyondTank && v-u <= 1+beyondGlass
+	case k.co:
+		return v+u >= -beyondCO
+	case k.humidity:
+		return v+u >= 0
+	case k.firebox, k.smokebox:
+		return v+u >= math.Min(k.airTemperature(at), mildAirC)-colderK
+	}
+	return true
 }
 
 // held turns a hold into a finding: what has been so for how long of how long.
 // say is the statement without its full stop.
-func held(h *track.Hold, t *track.Track, now track.Instant, need float64, say func() string) Finding {
+func (k *Known) held(h *track.Hold, now track.Instant, need float64, say func() string) Finding {
 	s, ok := h.Held(now)
 	if !ok {
-		return Finding{verdict.NotYet, t.StaleAt(), func() string { return say() + "." }}
+		return k.notYet(func() string { return say() + "." })
 	}
-	since, _ := h.Since()
-	if s < need {
-		return Finding{verdict.NotYet, min(t.StaleAt(), since.Add(need)), func() string {
-			return say() + ", for " + of(s, need) + "."
-		}}
+	if due := h.Reached(need); now < due {
+		return k.finding(verdict.NotYet, due, func() string { return say() + ", for " + of(s, need) + "." })
 	}
-	return Finding{verdict.Proven, t.StaleAt(), func() string { return say() + ", for " + of(s, need) + "." }}
-}
-
-// all joins findings of which each must hold: the worst verdict, the earliest
-// moment, and the sentences of those that hold it up, or all if none does.
-func all(fs ...Finding) Finding {
-	out := Finding{Verdict: verdict.Proven, Until: track.Never}
-	for _, f := range fs {
-		out.Verdict = min(out.Verdict, f.Verdict)
-		out.Until = min(out.Until, f.Until)
-	}
-	worst := out.Verdict
-	out.Say = func() string {
-		var parts []string
-		for _, f := range fs {
-			if f.Verdict == worst {
-				parts = append(parts, f.Text())
-			}
-		}
-		return strings.Join(parts, " ")
-	}
-	return out
+	return k.proven(func() string { return say() + ", for " + of(s, need) + "." })
 }
 
 // of says how long something has held of the time it must: "2 min of 5", or
@@ -184,59 +216,85 @@ func (k *Known) clock(i track.Instant) string {
 	return i.Time().In(zone).Format("15:04")
 }
 
-// fell reports whether each third of a window lies below the one before it; slack
-// is what is put down to noise, in the channel's unit.
-func fell(m [3]float64, slack float64) bool {
-	return m[1] < m[0]+slack && m[2] < m[1]+slack
+// fell reports whether each third of a window lies below the one before it by at
+// least so much, in the channel's unit; below 0 it may have risen by as much.
+func fell(m [3]float64, least float64) bool {
+	return m[0]-m[1] >= least && m[1]-m[2] >= least
 }
 
-// falling asks that the channel has fallen all through the last window seconds.
-// What cools slowly falls by less than its noise in five minutes: there it is
-// enough that it has fallen all through the last half hour and not risen in the
-// window. Near the air's temperature, where nothing falls any more, it asks that
-// it has not risen.
-func (k *Known) falling(t *track.Track, now track.Instant, window float64) Finding {
+// falling asks that the channel has fallen all through the last window seconds:
+// by more than the noise of its means, so that neither a frozen value nor a
+// steady fire falls. What cools slowly falls by less than that in five minutes:
+// there it is enough that it has fallen all through the last half hour, as what
+// has no fire in it must, and not risen in the window. Near the air's temperature,
+// where nothing falls any more, it asks that it has not risen.
+func (k *Known) falling(t *sensor, now track.Instant, window float64) Finding {
 	name := Name(t.ID())
 	m, ok := t.Thirds(window)
 	if !ok {
-		at, _, _ := t.Good()
-		return notYet(t.StaleAt(), "%s watched for %s, to see whether it falls.", name, of(math.Max(0, at.Sub(t.Since())), window))
+		return k.notYet(func() string {
+			at, _, _ := t.Good()
+			return sprintf("%s watched for %s, to see whether it falls.", name, of(math.Max(0, at.Sub(t.Since())), window))
+		})
 	}
-	slack := 0.0
+	least, slowest := shortFallK, k.slowestFall(m[2], now)
+	if window >= BoxFallS {
+		least = slowest
+	}
 	if m[2] < restingC {
-		slack = noiseK
+		least, slowest = -noiseK, -noiseK
 	}
-	if fell(m, slack) {
-		return finding(verdict.Proven, t.StaleAt(), "%s has fallen from %.0f to %.0f °C in %.0f min.", name, m[0], m[2], window/60)
+	if fell(m, least) {
+		return k.proven(func() string {
+			return sprintf("%s has fallen from %.0f to %.0f °C in %.0f min.", name, m[0], m[2], window/60)
+		})
 	}
-	if long, ok := t.Thirds(BoxFallS); ok && window < BoxFallS && fell(long, slack) && fell(m, noiseK) {
-		return finding(verdict.Proven, t.StaleAt(), "%s has fallen from %.0f to %.0f °C in %.0f min.", name, long[0], long[2], BoxFallS/60.0)
+	if long, ok := t.Thirds(BoxFallS); ok && window < BoxFallS && fell(long, slowest) && fell(m, -noiseK) {
+		return k.proven(func() string {
+			return sprintf("%s has fallen from %.0f to %.0f °C in %.0f min.", name, long[0], long[2], BoxFallS/60.0)
+		})
 	}
-	return notYet(t.StaleAt(), "%s is not falling: %.0f, %.0f, %.0f °C over the last %.0f min.", name, m[0], m[1], m[2], window/60)
+	return k.notYet(func() string {
+		return sprintf("%s is not falling: %.0f, %.0f, %.0f °C over the last %.0f min.", name, m[0], m[1], m[2], window/60)
+	})
+}
+
+// slowestFall returns by how many kelvin a box without a fire in it falls at least
+// in a third of half an hour: its excess over the air dies away with a time
+// constant no longer than [longestTau] (Newton's law of cooling).
+func (k *Known) slowestFall(tC float64, now track.Instant) float64 {
+	return math.Max(0.05, (tC-k.airTemperature(now))*BoxFallS/3/longestTau)
 }
 
 // Below restingC a box is near the air's own temperature and may follow it up and
-// down. noiseK is what a mean of some minutes may stray; common practice, no source.
+// down. noiseK is what a mean of some minutes may stray; shortFallK is a fall in a
+// third of five minutes that is more than noise; longestTau in seconds is three
+// days. All common practice, no source.
 const (
-	restingC = 50
-	noiseK   = 2
+	restingC   = 50
+	noiseK     = 2.0
+	shortFallK = 0.5
+	longestTau = 72 * 3600
 )
 
 // word is the finding of a confirmation.
 func (k *Known) word(id string) Finding {
+	if g, ok := k.Said.Get(id); ok {
+		return k.finding(verdict.Proven, k.Said.Until(id), func() string {
+			d, _ := k.Said.Declared(id)
+			return sprintf("%s, said by %s at %s.", d.Title, someone(g.By), k.clock(g.At))
+		})
+	}
 	d, ok := k.Said.Declared(id)
 	if !ok {
-		return cannotTell("%q is no confirmation of this engine.", id)
+		return k.cannotTell(func() string { return sprintf("%q is no confirmation of this engine.", id) })
 	}
-	if g, ok := k.Said.Get(id); ok {
-		return Finding{verdict.Proven, k.Said.Until(id), func() string {
-			return fmt.Sprintf("%s, said by %s at %s.", d.Title, someone(g.By), k.clock(g.At))
-		}}
-	}
-	if l, ok := k.Said.Last(id); ok {
-		return notYet(track.Never, "%s: said by %s at %s, but %s at %s.", d.Title, someone(l.By), k.clock(l.At), l.Cause, k.clock(l.When))
-	}
-	return notYet(track.Never, "%s: nobody has said so.", d.Title)
+	return k.notYet(func() string {
+		if l, ok := k.Said.Last(id); ok {
+			return sprintf("%s: said by %s at %s, but %s at %s.", d.Title, someone(l.By), k.clock(l.At), l.Cause, k.clock(l.When))
+		}
+		return d.Title + ": nobody has said so."
+	})
 }
 
 func someone(by string) string {

@@ -25,12 +25,14 @@ func fireOut(k *Known, now track.Instant) Finding {
 	if f, wrong := k.fireboxTooCold(now); wrong {
 		return f
 	}
-	v, _ := k.firebox.Fresh(now)
-	below := k.below("fire-out", k.firebox, k.limit(limit.FireOut), now)
 	if at, relit := k.Fire.Relit(); relit {
-		return notYet(below.Until, "The firebox has risen again since %s, now %.0f °C: there is fire in it.", k.clock(at), v)
+		return k.notYet(func() string {
+			v, _ := k.firebox.Fresh(now)
+			return sprintf("The firebox has risen again since %s, now %.0f °C: there is fire in it.", k.clock(at), v)
+		})
 	}
-	return all(below, k.falling(k.firebox, now, FireFallS), k.word("fire-dropped"))
+	return k.below(k.holds.fireOut, k.firebox, k.limit(limit.FireOut), now).
+		and(k.falling(k.firebox, now, FireFallS)).and(k.word("fire-dropped"))
 }
 
 // fireboxTooCold finds a firebox that reads colder than its own shell allows: a
@@ -38,10 +40,12 @@ func fireOut(k *Known, now track.Instant) Finding {
 func (k *Known) fireboxTooCold(now track.Instant) (Finding, bool) {
 	shell, us, ok := k.hottestShell(now)
 	v, fresh := k.firebox.Fresh(now)
-	if !ok || !fresh || v+k.u(telemetry.Firebox, v) >= shell-us-FireboxBelowShellK {
+	if !ok || !fresh || v+k.firebox.u(v) >= shell-us-FireboxBelowShellK {
 		return Finding{}, false
 	}
-	return finding(verdict.CannotTell, min(k.firebox.StaleAt(), k.shellStale()), "Firebox reads %.0f °C, more than 20 K under the shell at %.0f: has the couple come off?", v, shell), true
+	return k.cannotTell(func() string {
+		return sprintf("Firebox reads %.0f °C, more than 20 K under the shell at %.0f: has the couple come off?", v, shell)
+	}), true
 }
 
 // smokeboxTooCold finds a smokebox that reads colder than the shell while its
@@ -52,24 +56,26 @@ func (k *Known) smokeboxTooCold(now track.Instant) (Finding, bool) {
 	}
 	v, fresh := k.smokebox.Fresh(now)
 	coolest, us, ok := math.Inf(1), 0.0, false
-	for _, t := range k.shells {
-		if shell, heard := t.Fresh(now); heard && shell < coolest {
-			coolest, us, ok = shell, k.u(t.ID(), shell), true
+	for _, s := range k.shells {
+		if shell, heard := s.Fresh(now); heard && shell < coolest {
+			coolest, us, ok = shell, s.u(shell), true
 		}
 	}
-	slack := us + k.u(telemetry.Smokebox, v) + contactK(v, k.airTemperature(now))
+	slack := us + k.smokebox.u(v) + contactK(v, k.airTemperature(now))
 	if !ok || !fresh || v+slack >= coolest {
 		return Finding{}, false
 	}
-	return finding(verdict.CannotTell, min(k.smokebox.StaleAt(), k.shellStale()), "Smokebox reads %.0f °C, under the shell at %.0f, with its door not said to be open: has the couple come off?", v, coolest), true
+	return k.cannotTell(func() string {
+		return sprintf("Smokebox reads %.0f °C, under the shell at %.0f, with its door not said to be open: has the couple come off?", v, coolest)
+	}), true
 }
 
 // below asks that a box has been below a limit, with its uncertainty, for the
 // hold time.
-func (k *Known) below(hold string, t *track.Track, most float64, now track.Instant) Finding {
-	v, _ := t.Fresh(now)
-	return held(k.holds[hold], t, now, k.holdS(), func() string {
-		return sprintf("%s reads %.0f °C ± %.1f, to be under %.0f", Name(t.ID()), v, k.u(t.ID(), v), most)
+func (k *Known) below(h *track.Hold, t *sensor, most float64, now track.Instant) Finding {
+	return k.held(h, now, k.holdS(), func() string {
+		v, _ := t.Fresh(now)
+		return sprintf("%s reads %.0f °C ± %.1f, to be under %.0f", Name(t.ID()), v, t.u(v), most)
 	})
 }
 
@@ -87,52 +93,52 @@ func (k *Known) smokeboxToHouse() float64 {
 	return k.limit(limit.RestSmokebox)
 }
 
-func fireboxCool(k *Known, now track.Instant) Finding {
+// inFirebox asks that the firebox has been below a limit.
+func (k *Known) inFirebox(h *track.Hold, most float64, now track.Instant) Finding {
 	if f, missing := k.missing(k.firebox, now); missing {
 		return f
 	}
 	if f, wrong := k.fireboxTooCold(now); wrong {
 		return f
 	}
-	return all(k.below("firebox-cool", k.firebox, k.fireboxToHouse(), now), k.falling(k.firebox, now, BoxFallS))
+	return k.below(h, k.firebox, most, now)
+}
+
+// inSmokebox asks that the smokebox has been below a limit.
+func (k *Known) inSmokebox(h *track.Hold, most float64, now track.Instant) Finding {
+	if f, missing := k.missing(k.smokebox, now); missing {
+		return f
+	}
+	if f, wrong := k.smokeboxTooCold(now); wrong {
+		return f
+	}
+	return k.below(h, k.smokebox, most, now)
+}
+
+func fireboxCool(k *Known, now track.Instant) Finding {
+	f := k.inFirebox(k.holds.fireboxCool, k.fireboxToHouse(), now)
+	if f.Verdict == verdict.CannotTell {
+		return f
+	}
+	return f.and(k.falling(k.firebox, now, BoxFallS))
 }
 
 func smokeboxCool(k *Known, now track.Instant) Finding {
-	if f, missing := k.missing(k.smokebox, now); missing {
+	f := k.inSmokebox(k.holds.smokeboxCool, k.smokeboxToHouse(), now)
+	if f.Verdict == verdict.CannotTell {
 		return f
 	}
-	if f, wrong := k.smokeboxTooCold(now); wrong {
-		return f
-	}
-	return all(k.below("smokebox-cool", k.smokebox, k.smokeboxToHouse(), now), k.falling(k.smokebox, now, BoxFallS))
+	return f.and(k.falling(k.smokebox, now, BoxFallS))
 }
 
 func smokeboxCoolToOpen(k *Known, now track.Instant) Finding {
-	if f, missing := k.missing(k.smokebox, now); missing {
-		return f
-	}
-	if f, wrong := k.smokeboxTooCold(now); wrong {
-		return f
-	}
-	return k.below("smokebox-open", k.smokebox, k.limit(limit.OpenSmokebox), now)
+	return k.inSmokebox(k.holds.smokeboxOpen, k.limit(limit.OpenSmokebox), now)
 }
 
 func fireboxTouchable(k *Known, now track.Instant) Finding {
-	if f, missing := k.missing(k.firebox, now); missing {
-		return f
-	}
-	if f, wrong := k.fireboxTooCold(now); wrong {
-		return f
-	}
-	return k.below("firebox-touchable", k.firebox, k.limit(limit.Touch), now)
+	return k.inFirebox(k.holds.fireboxTouch, k.limit(limit.Touch), now)
 }
 
 func smokeboxTouchable(k *Known, now track.Instant) Finding {
-	if f, missing := k.missing(k.smokebox, now); missing {
-		return f
-	}
-	if f, wrong := k.smokeboxTooCold(now); wrong {
-		return f
-	}
-	return k.below("smokebox-touchable", k.smokebox, k.limit(limit.Touch), now)
+	return k.inSmokebox(k.holds.smokeboxTouch, k.limit(limit.Touch), now)
 }

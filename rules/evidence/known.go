@@ -40,20 +40,45 @@ type Known struct {
 	// LayUp is the lay-up that the present disposal leads to.
 	LayUp telemetry.LayUp
 
-	tracks map[telemetry.Channel]*track.Track
-	shells []*track.Track
-	second []*track.Track // further pressure channels
+	sensors map[telemetry.Channel]*sensor
+	all     []*sensor // in the order in which they were declared or heard
+	shells  []*shell
+	second  []*second
 
-	pressure, level, firebox, smokebox, pipe *track.Track
-	left, right, humidity                    *track.Track
-	air, barometer, co                       *track.Track
+	pressure, level, firebox, smokebox, pipe *sensor
+	left, right, humidity                    *sensor
+	bothTanks                                [2]*sensor
+	air, barometer, co                       *sensor
 
 	standard float64 // standard atmosphere at the shed's height, Pa
-	holds    map[string]*track.Hold
-	shellH   []*track.Hold
-	secondH  []*track.Hold
+	holds    holds
+	aloud    bool // sentences are asked for
 
-	highPressure bool
+	boilsAt, boilsPa float64 // the boiling point last asked for
+}
+
+// sensor is one channel: its past, and how well it is measured.
+type sensor struct {
+	*track.Track
+	how      engine.Channel
+	declared bool
+}
+
+// u returns the expanded uncertainty at a value.
+func (s *sensor) u(v float64) float64 { return s.how.U(v) }
+
+// measured reports whether the channel is declared, or was heard all the same.
+func (s *sensor) measured() bool { return s.declared || s.Heard() }
+
+// shell is a channel of the boiler's shell; second a further pressure channel.
+type shell struct {
+	*sensor
+	belowBoiling, waived *track.Hold
+}
+
+type second struct {
+	*sensor
+	zero *track.Hold
 }
 
 // NewKnown returns an engine of which nothing has been seen.
@@ -64,26 +89,32 @@ func NewKnown(e engine.Engine) (*Known, error) {
 	}
 	k := &Known{
 		Engine: e, LayUp: e.LayUp, standard: std,
-		Said:   confirmation.New(wordDeclarations(e)...),
-		Follow: &saturation.Follow{},
-		tracks: map[telemetry.Channel]*track.Track{},
-		holds:  map[string]*track.Hold{},
+		Said:    confirmation.New(wordDeclarations(e)...),
+		Follow:  &saturation.Follow{},
+		sensors: map[telemetry.Channel]*sensor{},
+		boilsPa: math.NaN(),
 	}
-	k.pressure = k.track(telemetry.BoilerPressure)
-	k.level = k.track(telemetry.BoilerLevel)
-	k.firebox = k.track(telemetry.Firebox)
-	k.smokebox = k.track(telemetry.Smokebox)
-	k.pipe = k.track(telemetry.BlowdownPipe)
-	k.left = k.track(telemetry.TankLeft)
-	k.right = k.track(telemetry.TankRight)
-	k.humidity = k.track(telemetry.BoilerHumidity)
-	k.air = k.track(telemetry.AmbientTemp)
-	k.barometer = k.track(telemetry.AmbientPressure)
-	k.co = k.track(telemetry.AmbientCO)
+	k.pressure = k.sensor(telemetry.BoilerPressure)
+	k.level = k.sensor(telemetry.BoilerLevel)
+	k.firebox = k.sensor(telemetry.Firebox)
+	k.smokebox = k.sensor(telemetry.Smokebox)
+	k.pipe = k.sensor(telemetry.BlowdownPipe)
+	k.left = k.sensor(telemetry.TankLeft)
+	k.right = k.sensor(telemetry.TankRight)
+	k.bothTanks = [2]*sensor{k.left, k.right}
+	k.humidity = k.sensor(telemetry.BoilerHumidity)
+	k.air = k.sensor(telemetry.AmbientTemp)
+	k.barometer = k.sensor(telemetry.AmbientPressure)
+	k.co = k.sensor(telemetry.AmbientCO)
+	ids := make([]string, 0, len(e.Channels))
 	for id := range e.Channels {
-		k.track(id)
+		ids = append(ids, string(id))
 	}
-	k.Fire = fire.New(k.firebox, e.Limits.At(limit.Relit))
+	sort.Strings(ids)
+	for _, id := range ids {
+		k.sensor(telemetry.Channel(id))
+	}
+	k.Fire = fire.New(k.firebox.Track, e.Limits.At(limit.Relit))
 	k.Run = blowdown.New(blowdown.Boiler{
 		VolumeL: e.BoilerVolume, BoreMM: e.Limits.At(limit.BlowDownBore),
 		UPipe: e.Channel(telemetry.BlowdownPipe).Uncertainty, ULevel: e.Channel(telemetry.BoilerLevel).Uncertainty,
@@ -120,36 +151,59 @@ func wordDeclarations(e engine.Engine) []confirmation.Declaration {
 	return out
 }
 
-func (k *Known) track(id telemetry.Channel) *track.Track {
-	t, ok := k.tracks[id]
-	if ok {
-		return t
+func (k *Known) sensor(id telemetry.Channel) *sensor {
+	if s, ok := k.sensors[id]; ok {
+		return s
 	}
-	t = track.New(id, k.Engine.Fresh(id))
-	k.tracks[id] = t
-	switch s := string(id); {
-	case strings.HasPrefix(s, "boiler.shell."):
-		k.shells = append(k.shells, t)
-		k.shellH = append(k.shellH, t.Hold(func(_ track.Instant, v float64) bool { return k.belowBoiling(id, v) }))
-	case strings.HasPrefix(s, "boiler.pressure."):
-		k.second = append(k.second, t)
-		k.secondH = append(k.secondH, t.Hold(func(_ track.Instant, v float64) bool { return k.insideZero(id, v) }))
+	s := &sensor{Track: track.New(id, k.Engine.Fresh(id)), how: k.Engine.Channel(id), declared: k.Engine.Declared(id)}
+	k.sensors[id] = s
+	k.all = append(k.all, s)
+	switch name := string(id); {
+	case strings.HasPrefix(name, "boiler.shell."):
+		k.shells = append(k.shells, &shell{
+			sensor:       s,
+			belowBoiling: s.Hold(func(at track.Instant, v float64) bool { return k.belowBoiling(s, v, at) }),
+			waived:       s.Hold(func(at track.Instant, v float64) bool { return k.most(s, v, at) < k.limit(limit.RunDryWaiver) }),
+		})
+	case strings.HasPrefix(name, "boiler.pressure."):
+		k.second = append(k.second, &second{
+			sensor: s,
+			zero:   s.Hold(func(at track.Instant, v float64) bool { return k.insideZero(s, v, at) }),
+		})
 	}
-	return t
+	return s
 }
 
 func (k *Known) limit(key limit.Key) float64 { return k.Engine.Limits.At(key) }
 
-func (k *Known) u(id telemetry.Channel, v float64) float64 { return k.Engine.Channel(id).U(v) }
-
-// measured reports whether the channel is declared, or was heard all the same.
-func (k *Known) measured(t *track.Track) bool { return k.Engine.Declared(t.ID()) || t.Heard() }
+// Track returns the track of a channel, nil where it is neither declared nor heard.
+func (k *Known) Track(id telemetry.Channel) *track.Track {
+	if s, ok := k.sensors[id]; ok {
+		return s.Track
+	}
+	return nil
+}
 
 // Tracks returns the tracks of all channels heard or declared.
-func (k *Known) Tracks() map[telemetry.Channel]*track.Track { return k.tracks }
+func (k *Known) Tracks() []*track.Track {
+	out := make([]*track.Track, len(k.all))
+	for i, s := range k.all {
+		out[i] = s.Track
+	}
+	return out
+}
 
-// Track returns the track of a channel, nil where it is neither declared nor heard.
-func (k *Known) Track(id telemetry.Channel) *track.Track { return k.tracks[id] }
+// StaleNext returns the first moment after now at which a channel's newest good
+// sample grows too old, or [track.Never].
+func (k *Known) StaleNext(now track.Instant) track.Instant {
+	next := track.Never
+	for _, s := range k.all {
+		if at := s.StaleAt(); at > now {
+			next = min(next, at)
+		}
+	}
+	return next
+}
 
 // airPressure returns the air's pressure here in pascal: measured, or standard.
 // ok is false where the barometer is not to be believed; why then says so.
@@ -158,7 +212,7 @@ func (k *Known) airPressure(now track.Instant) (pa float64, why string, ok bool)
 		if math.Abs(v-k.standard) > StationSpan {
 			return 0, sprintf("the barometer reads %.0f hPa, more than 50 hPa from the %.0f hPa that belong to this height: set it to the pressure here, not at sea level", v/100, k.standard/100), false
 		}
-		return v - k.u(telemetry.AmbientPressure, v), "", true
+		return v - k.barometer.u(v), "", true
 	}
 	return k.standard - WithoutBarometer, "", true
 }
@@ -170,32 +224,34 @@ func (k *Known) Boiling(now track.Instant) (tC float64, why string, ok bool) {
 	if !ok {
 		return math.NaN(), why, false
 	}
-	tC, err := steam.SaturationTemperature(pa)
-	if err != nil {
-		return math.NaN(), err.Error(), false
+	if pa != k.boilsPa {
+		tC, err := steam.SaturationTemperature(pa)
+		if err != nil {
+			return math.NaN(), err.Error(), false
+		}
+		k.boilsPa, k.boilsAt = pa, tC
 	}
-	return tC, "", true
+	return k.boilsAt, "", true
 }
 
 // airTemperature returns the shed's air in degree Celsius, or a cold guess.
 func (k *Known) airTemperature(now track.Instant) float64 {
 	if v, ok := k.air.Fresh(now); ok {
-		return v - k.u(telemetry.AmbientTemp, v)
+		return v - k.air.u(v)
 	}
 	return ColdestAir
 }
 
 // gauge turns a value of a pressure channel into gauge pressure in pascal, with
 // its expanded uncertainty.
-func (k *Known) gauge(id telemetry.Channel, v float64, now track.Instant) (p, u float64) {
-	c := k.Engine.Channel(id)
-	if !c.Absolute {
-		return v, c.U(v)
+func (k *Known) gauge(s *sensor, v float64, now track.Instant) (p, u float64) {
+	if !s.how.Absolute {
+		return v, s.u(v)
 	}
 	if air, fresh := k.barometer.Fresh(now); fresh && math.Abs(air-k.standard) <= StationSpan {
-		return v - air, math.Hypot(c.U(v), k.u(telemetry.AmbientPressure, air))
+		return v - air, math.Hypot(s.u(v), k.barometer.u(air))
 	}
-	return v - k.standard, math.Hypot(c.U(v), WithoutBarometer)
+	return v - k.standard, math.Hypot(s.u(v), WithoutBarometer)
 }
 
 // Gauge returns the boiler's gauge pressure in pascal with its expanded
@@ -205,7 +261,7 @@ func (k *Known) Gauge(now track.Instant) (p, u float64, ok bool) {
 	if !ok {
 		return math.NaN(), math.NaN(), false
 	}
-	p, u = k.gauge(telemetry.BoilerPressure, v, now)
+	p, u = k.gauge(k.pressure, v, now)
 	return p, u, true
 }
 
@@ -213,9 +269,9 @@ func (k *Known) Gauge(now track.Instant) (p, u float64, ok bool) {
 // false where no shell channel is fresh.
 func (k *Known) hottestShell(now track.Instant) (tC, u float64, ok bool) {
 	tC = math.Inf(-1)
-	for _, t := range k.shells {
-		if v, fresh := t.Fresh(now); fresh && v > tC {
-			tC, u, ok = v, k.u(t.ID(), v), true
+	for _, s := range k.shells {
+		if v, fresh := s.Fresh(now); fresh && v > tC {
+			tC, u, ok = v, s.u(v), true
 		}
 	}
 	return tC, u, ok
@@ -231,27 +287,35 @@ type Seen struct {
 }
 
 // Add takes one sample in. The caller has brought the clock to now first.
-func (k *Known) Add(now track.Instant, s telemetry.Sample) Seen {
-	t := k.track(s.Channel)
+func (k *Known) Add(s telemetry.Sample) Seen {
+	t := k.sensor(s.Channel)
 	var seen Seen
 	seen.Admission = t.Add(s)
 	at := track.Of(s.At)
-	if good, v, ok := t.Good(); seen.Admission != track.Newest || !ok || good != at {
+	good := s.Quality == telemetry.Good
+	if newest, _, ok := t.Good(); seen.Admission != track.Newest || !ok || newest != at {
+		if seen.Admission == track.Late && good && t == k.pressure && k.overPressure(s.Value, at) {
+			seen.Lapsed = k.Said.SeenLate(confirmation.Pressure, at)
+		}
 		return seen
-	} else {
-		s.Value = v
 	}
-	switch s.Channel {
-	case telemetry.BoilerPressure:
+	switch t {
+	case k.pressure:
 		k.addPressure(at, s.Value, &seen)
-	case telemetry.Firebox:
+	case k.firebox:
 		seen.Fire = k.Fire.Next(at, s.Value)
 		if seen.Fire == fire.Relit {
 			seen.Lapsed = append(seen.Lapsed, k.Said.Seen(confirmation.Fire, at)...)
 		}
-	case telemetry.BlowdownPipe:
+		if s.Value >= fire.BurningC {
+			seen.Lapsed = append(seen.Lapsed, k.Said.Seen(confirmation.FireIn, at)...)
+		}
+	case k.pipe:
 		k.addPipe(at, s.Value, &seen)
-	case telemetry.BoilerLevel:
+	case k.level:
+		if !k.possible(t, s.Value, at) {
+			break
+		}
 		seen.Run = k.Run.Level(at, s.Value)
 		if seen.Run == blowdown.WaterBack {
 			seen.Lapsed = append(seen.Lapsed, k.Said.Seen(confirmation.Water, at)...)
@@ -260,14 +324,20 @@ func (k *Known) Add(now track.Instant, s telemetry.Sample) Seen {
 	return seen
 }
 
+// overPressure reports whether a value of the boiler's pressure is over 0.2 bar
+// either way: "without pressure" can then no longer be true.
+func (k *Known) overPressure(v float64, at track.Instant) bool {
+	p, _ := k.gauge(k.pressure, v, at)
+	return math.Abs(p) > confirmation.PressureBar*1e5
+}
+
 func (k *Known) addPressure(at track.Instant, v float64, seen *Seen) {
-	p, u := k.gauge(telemetry.BoilerPressure, v, at)
-	over := math.Abs(p) > confirmation.PressureBar*1e5
-	if over {
+	p, u := k.gauge(k.pressure, v, at)
+	if k.overPressure(v, at) {
 		seen.Lapsed = append(seen.Lapsed, k.Said.Seen(confirmation.Pressure, at)...)
 	}
-	k.highPressure = over
 	if shell, us, ok := k.hottestShell(at); ok {
+		_, began := k.Run.Began() // from then on dry steel need not follow the line
 		air, _, believed := k.airPressure(at)
 		if !believed {
 			air = k.standard
@@ -275,15 +345,15 @@ func (k *Known) addPressure(at track.Instant, v float64, seen *Seen) {
 		k.Follow.Next(saturation.Pair{
 			At: at, Gauge: p, UPressure: u, Ambient: air,
 			Shell: shell, UShell: us, Air: k.airTemperature(at),
-		}, !k.emptying())
+		}, !began)
 	}
 }
 
-// emptying reports whether water was seen to leave through the cocks: from then
-// on dry steel need not follow the saturation line.
-func (k *Known) emptying() bool {
+// emptied reports whether the boiler is being emptied through its cocks, or was
+// seen to be: a shell that is hot without pressure is then no wonder.
+func (k *Known) emptied() bool {
 	_, began := k.Run.Began()
-	return began
+	return began && (k.Run.Hot() || k.Run.Enough())
 }
 
 func (k *Known) addPipe(at track.Instant, v float64, seen *Seen) {
@@ -300,7 +370,7 @@ func (k *Known) addPipe(at track.Instant, v float64, seen *Seen) {
 		air = k.standard
 	}
 	seen.Run = k.Run.Pipe(at, v, boiling, gauge, air)
-	if k.Run.Hot() {
+	if k.Run.Running() {
 		k.Said.PipeRunning(at)
 	}
 	if seen.Run == blowdown.Finished {

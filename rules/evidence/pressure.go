@@ -5,7 +5,6 @@ import (
 
 	"ashlamp/rules/limit"
 	"ashlamp/rules/steam"
-	"ashlamp/rules/telemetry"
 	"ashlamp/rules/track"
 	"ashlamp/rules/verdict"
 )
@@ -32,13 +31,10 @@ func (k *Known) zeroBand(u float64) float64 {
 }
 
 // ZeroBand returns the transducer's zero band in pascal; NaN where it proves nothing.
-func (k *Known) ZeroBand() float64 {
-	return k.zeroBand(k.u(telemetry.BoilerPressure, 0))
-}
+func (k *Known) ZeroBand() float64 { return k.zeroBand(k.pressure.u(0)) }
 
-func (k *Known) insideZero(id telemetry.Channel, v float64) bool {
-	at, _, _ := k.tracks[id].Good()
-	p, u := k.gauge(id, v, at)
+func (k *Known) insideZero(s *sensor, v float64, at track.Instant) bool {
+	p, u := k.gauge(s, v, at)
 	return math.Abs(p) <= k.zeroBand(u)
 }
 
@@ -49,10 +45,12 @@ func pressureZero(k *Known, now track.Instant) Finding {
 	p, u, _ := k.Gauge(now)
 	band := k.zeroBand(u)
 	if math.IsNaN(band) {
-		return cannotTell("The transducer is good to ±%s only; one coarser than ±%s proves nothing about zero.", bar(u), bar(ZeroBandCap))
+		return k.cannotTell(func() string {
+			return sprintf("The transducer is good to ±%s only; one coarser than ±%s proves nothing about zero.", bar(u), bar(ZeroBandCap))
+		})
 	}
 	believed := k.believable(now, p)
-	reading := func() string {
+	zero := k.held(k.holds.zero, now, k.limit(limit.ZeroHold), func() string {
 		switch {
 		case p < -band:
 			return sprintf("Pressure reads %s, under the air outside: a vacuum is not zero, open the vent", bar(p))
@@ -60,54 +58,67 @@ func pressureZero(k *Known, now track.Instant) Finding {
 			return sprintf("Pressure reads %s; zero is inside ±%s", bar(p), bar(band))
 		}
 		return sprintf("Pressure reads %s, inside the gauge's own ±%s", bar(p), bar(band))
-	}
-	zero := held(k.holds["pressure-zero"], k.pressure, now, k.limit(limit.ZeroHold), reading)
-	out := all(zero, believed)
-	if out.Verdict == verdict.Proven || zero.Verdict != verdict.Proven && believed.Verdict == verdict.NotYet {
+	})
+	out := zero.and(believed)
+	if k.aloud && (out.Verdict == verdict.Proven || zero.Verdict != verdict.Proven && believed.Verdict == verdict.NotYet) {
 		// Both sentences are worth reading: the figure, and why it is believed.
-		return Finding{out.Verdict, out.Until, func() string { return zero.Text() + " " + believed.Text() }}
+		out.text = zero.text + " " + believed.text
 	}
 	return out
 }
 
-// believable judges whether a reading near zero may be believed: by a second
-// pressure channel, by a person who tried a gauge, or by what the transducer
-// showed beside the shell under steam.
+// believable judges whether a reading near zero may be believed: by what the
+// transducer showed beside the shell under steam, by a second pressure channel, or
+// by a person who tried a gauge. A second channel that reads otherwise, and a shell
+// too hot for what the transducer reads, outweigh all three.
 func (k *Known) believable(now track.Instant, p float64) Finding {
-	if len(k.second) > 0 {
-		return k.secondAgrees(now)
+	beside := k.besideSecond(now)
+	if beside.Verdict == verdict.NotYet {
+		return beside
 	}
 	shell, us, warm := k.hottestShell(now)
 	air, why, known := k.airPressure(now)
 	if !known {
-		return cannotTell("%s.", upper(why))
+		return k.cannotTell(func() string { return upper(why) + "." })
 	}
 	ts, err := steam.SaturationTemperature(math.Max(air+p, steam.TriplePressure))
 	boiling, _, _ := k.Boiling(now)
-	if warm && err == nil && p < FromBlowing && !k.emptying() {
-		if slack := us + contactK(shell, k.airTemperature(now)) + contradictK; shell-slack > math.Max(ts, boiling) {
-			held, _ := steam.SaturationPressure(shell)
-			return finding(verdict.CannotTell, k.shellStale(), "The shell is at %.0f °C: over water that is %s, and the boiler was not seen to empty. Look at the gauge and its cock.", shell, bar(held-air))
+	if warm && err == nil && p < FromBlowing && !k.emptied() {
+		if slack := us + contactK(shell, k.airTemperature(now)) + contradictK; !(shell-slack <= math.Max(ts, boiling)) {
+			return k.cannotTell(func() string {
+				held, _ := steam.SaturationPressure(shell)
+				return sprintf("The shell is at %.0f °C: over water that is %s, and the boiler was not seen to empty. Look at the gauge and its cock.", shell, bar(held-air))
+			})
 		}
 	}
+	if len(k.second) > 0 && beside.Verdict == verdict.Proven {
+		return beside
+	}
 	if k.Follow.Seen() {
-		return finding(verdict.Proven, track.Never, "Under steam it followed the shell along the saturation line.")
+		return k.proven(func() string { return "Under steam it followed the shell along the saturation line." })
 	}
 	if g, ok := k.Said.Get("gauge-tried"); ok {
-		return Finding{verdict.Proven, k.Said.Until("gauge-tried"), func() string {
+		return k.finding(verdict.Proven, k.Said.Until("gauge-tried"), func() string {
 			return sprintf("%s tried a gauge at %s.", someone(g.By), k.clock(g.At))
-		}}
+		})
 	}
-	if byK, void := k.Follow.Void(); void {
-		return cannotTell("Pressure and shell disagree by %.0f K along the saturation line: one of them is wrong. Try a test gauge or a try cock.", byK)
+	switch byK, void := k.Follow.Void(); {
+	case len(k.second) > 0:
+		return beside
+	case void:
+		return k.cannotTell(func() string {
+			return sprintf("Pressure and shell disagree by %.0f K along the saturation line: one of them is wrong. Try a test gauge or a try cock.", byK)
+		})
+	case !warm:
+		return k.cannotTell(func() string {
+			return "It was not seen to follow the shell under steam, and no shell temperature is heard. Try a test gauge or a try cock."
+		})
+	case shell-us > boiling:
+		return k.notYet(func() string { return "It has not yet been seen to follow the shell down the saturation line." })
 	}
-	if !warm {
-		return cannotTell("It was not seen to follow the shell under steam, and no shell temperature is heard. Try a test gauge or a try cock.")
-	}
-	if shell-us > boiling {
-		return notYet(k.shellStale(), "It has not yet been seen to follow the shell down the saturation line.")
-	}
-	return finding(verdict.CannotTell, k.shellStale(), "It was never seen to follow the shell under steam. Try a test gauge or a try cock.")
+	return k.cannotTell(func() string {
+		return "It was never seen to follow the shell under steam. Try a test gauge or a try cock."
+	})
 }
 
 const (
@@ -123,55 +134,63 @@ const (
 // of its excess over the air (common practice, no source).
 func contactK(tC, airC float64) float64 { return 0.02 * math.Max(0, tC-airC) }
 
-func (k *Known) shellStale() track.Instant {
-	until := track.Never
-	for _, t := range k.shells {
-		until = min(until, t.StaleAt())
-	}
-	return until
-}
-
-func (k *Known) secondAgrees(now track.Instant) Finding {
-	var fs []Finding
-	for i, t := range k.second {
-		if f, missing := k.missing(t, now); missing {
-			fs = append(fs, f)
+// besideSecond is what the further pressure channels say of zero: not yet where one
+// reads otherwise, proven where all read zero, cannot-tell where one is not heard or
+// too coarse.
+func (k *Known) besideSecond(now track.Instant) Finding {
+	out := nothing
+	contrary := nothing
+	for _, s := range k.second {
+		if f, missing := k.missing(s.sensor, now); missing {
+			out = out.and(f)
 			continue
 		}
-		v, _ := t.Fresh(now)
-		p, u := k.gauge(t.ID(), v, now)
+		v, _ := s.Fresh(now)
+		p, u := k.gauge(s.sensor, v, now)
 		band := k.zeroBand(u)
-		if math.IsNaN(band) {
-			fs = append(fs, cannotTell("%s is good to ±%s only and proves nothing about zero.", t.ID(), bar(u)))
+		if math.IsNaN(band) && math.Abs(p) <= u {
+			out = out.and(k.cannotTell(func() string {
+				return sprintf("%s is good to ±%s only and proves nothing about zero.", s.ID(), bar(u))
+			}))
 			continue
 		}
-		fs = append(fs, held(k.secondH[i], t, now, k.limit(limit.ZeroHold), func() string {
+		if math.IsNaN(band) {
+			band = u
+		}
+		f := k.held(s.zero, now, k.limit(limit.ZeroHold), func() string {
 			return sprintf("The second transducer reads %s of ±%s", bar(p), bar(band))
-		}))
+		})
+		out = out.and(f)
+		if f.Verdict == verdict.NotYet {
+			contrary = contrary.and(f)
+		}
 	}
-	return all(fs...)
+	if contrary.Verdict == verdict.NotYet {
+		return contrary
+	}
+	return out
 }
 
-func (k *Known) pressureInside(name string, lo, hi limit.Key, now track.Instant) Finding {
+func (k *Known) pressureInside(h *track.Hold, lo, hi limit.Key, now track.Instant) Finding {
 	min, max := k.limit(lo)*1e5, k.limit(hi)*1e5
 	if math.IsNaN(min) || math.IsNaN(max) {
-		return cannotTell("The owner has not set %s and %s: nobody else can.", lo, hi)
+		return k.cannotTell(func() string { return sprintf("The owner has not set %s and %s: nobody else can.", lo, hi) })
 	}
 	if f, missing := k.missing(k.pressure, now); missing {
 		return f
 	}
-	p, u, _ := k.Gauge(now)
-	return held(k.holds[name], k.pressure, now, k.holdS(), func() string {
+	return k.held(h, now, k.holdS(), func() string {
+		p, u, _ := k.Gauge(now)
 		return sprintf("Pressure reads %s ± %.2f, to be between %s and %s", bar(p), u/1e5, bar(min), bar(max))
 	})
 }
 
 func pressureInRange(k *Known, now track.Instant) Finding {
-	return k.pressureInside("pressure-in-range", limit.DropMin, limit.DropMax, now)
+	return k.pressureInside(k.holds.inRange, limit.DropMin, limit.DropMax, now)
 }
 
 func pressureToBlowDown(k *Known, now track.Instant) Finding {
-	return k.pressureInside("pressure-to-blow-down", limit.BlowDownMin, limit.BlowDownMax, now)
+	return k.pressureInside(k.holds.toBlowDown, limit.BlowDownMin, limit.BlowDownMax, now)
 }
 
 // slopeWindowS is the time over which the fall of pressure is measured.
@@ -183,43 +202,60 @@ func steamToMove(k *Known, now track.Instant) Finding {
 	}
 	p, u, _ := k.Gauge(now)
 	least := k.limit(limit.MoveMin) * 1e5
-	enough := held(k.holds["steam-to-move"], k.pressure, now, k.holdS(), func() string {
+	enough := k.held(k.holds.toMove, now, k.holdS(), func() string {
 		return sprintf("Pressure reads %s ± %.2f, at least %s to move", bar(p), u/1e5, bar(least))
 	})
 	m, ok := k.pressure.Thirds(slopeWindowS)
 	if !ok {
-		return all(enough, notYet(k.pressure.StaleAt(), "Its fall is being watched for %.0f min.", slopeWindowS/60.0))
+		return enough.and(k.notYet(func() string { return sprintf("Its fall is being watched for %.0f min.", slopeWindowS/60.0) }))
 	}
 	minutes := k.limit(limit.MoveMinutes)
 	perMinute := math.Min(0, (m[2]-m[0])/(2*slopeWindowS/3)*60)
 	then := p - u + perMinute*minutes
 	if !(then >= least) {
-		return all(enough, notYet(k.pressure.StaleAt(), "At its present fall it is %s in %.0f min, under the %s to move.", bar(then+u), minutes, bar(least)))
+		return enough.and(k.notYet(func() string {
+			return sprintf("At its present fall it is %s in %.0f min, under the %s to move.", bar(then+u), minutes, bar(least))
+		}))
 	}
-	return all(enough, finding(verdict.Proven, k.pressure.StaleAt(), "At its present fall it is still %s in %.0f min.", bar(then+u), minutes))
+	return enough.and(k.proven(func() string {
+		return sprintf("At its present fall it is still %s in %.0f min.", bar(then+u), minutes)
+	}))
 }
+
+const (
+	// PressureFallS is over what time pressure must have fallen in each third
+	// (contract: three times 10 min).
+	PressureFallS = 1800
+	// PressureFallPa is by how much at least, in pascal: more than the noise of a
+	// mean of 10 min, so that neither a frozen value nor a steady one falls (common
+	// practice, no source).
+	PressureFallPa = 300
+)
 
 func pressureFalling(k *Known, now track.Instant) Finding {
 	if f, missing := k.missing(k.pressure, now); missing {
 		return f
 	}
 	p, u, _ := k.Gauge(now)
-	most := k.limit(limit.HousedMax) * 1e5
-	below := held(k.holds["pressure-falling"], k.pressure, now, k.holdS(), func() string {
-		return sprintf("Pressure reads %s ± %.2f, to be at most %s", bar(p), u/1e5, bar(most))
+	below := k.held(k.holds.falling, now, k.holdS(), func() string {
+		return sprintf("Pressure reads %s ± %.2f, to be at most %s", bar(p), u/1e5, bar(k.limit(limit.HousedMax)*1e5))
 	})
 	if math.Abs(p) <= k.zeroBand(u) {
 		return below // nothing left to fall
 	}
-	m, ok := k.pressure.Thirds(1800)
+	m, ok := k.pressure.Thirds(PressureFallS)
 	switch {
 	case !ok:
-		at, _, _ := k.pressure.Good()
-		return all(below, notYet(k.pressure.StaleAt(), "Pressure watched for %s, to see whether it falls.", of(math.Max(0, at.Sub(k.pressure.Since())), 1800)))
-	case !fell(m, 0):
-		return all(below, notYet(k.pressure.StaleAt(), "Pressure did not fall in each of the last three 10 min: %s, %s, %s.", bar(m[0]), bar(m[1]), bar(m[2])))
+		return below.and(k.notYet(func() string {
+			at, _, _ := k.pressure.Good()
+			return sprintf("Pressure watched for %s, to see whether it falls.", of(math.Max(0, at.Sub(k.pressure.Since())), PressureFallS))
+		}))
+	case !fell(m, PressureFallPa):
+		return below.and(k.notYet(func() string {
+			return sprintf("Pressure did not fall in each of the last three 10 min: %s, %s, %s.", bar(m[0]), bar(m[1]), bar(m[2]))
+		}))
 	}
-	return all(below, finding(verdict.Proven, k.pressure.StaleAt(), "Pressure fell in each of the last three 10 min."))
+	return below.and(k.proven(func() string { return "Pressure fell in each of the last three 10 min." }))
 }
 
 func upper(s string) string {

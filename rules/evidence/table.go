@@ -28,22 +28,57 @@ type Declaration struct {
 }
 
 // ByHand reports whether the evidence is a person's word alone.
-func (d Declaration) ByHand() bool { return len(d.Needs) == 0 }
+func (d *Declaration) ByHand() bool { return len(d.Needs) == 0 }
 
 // Judge forms the finding at now.
-func (d Declaration) Judge(k *Known, now track.Instant) Finding {
+func (d *Declaration) Judge(k *Known, now track.Instant) Finding {
 	if id := k.inPlaceOf(d); id != "" {
 		f := k.word(id)
-		say := f.Say
-		f.Say = func() string { return trimStop(say()) + ", by word only." }
+		if k.aloud {
+			f.text = trimStop(f.text) + ", by word only."
+		}
+		if g := k.beside(d, now); g.Verdict < f.Verdict {
+			return g
+		}
 		return f
 	}
 	return d.judge(k, now)
 }
 
+// Say puts the finding at now in a sentence.
+func (d *Declaration) Say(k *Known, now track.Instant) string {
+	k.aloud = true
+	f := d.Judge(k, now)
+	k.aloud = false
+	if f.text == "" {
+		return "Not judged."
+	}
+	return f.text
+}
+
+// beside is what the channels that are measured say of an evidence that is by
+// word because others are not: a word does not outweigh a full tank, or water in
+// the glass.
+func (k *Known) beside(d *Declaration, now track.Instant) Finding {
+	f := nothing
+	switch d.ID {
+	case "tanks-empty":
+		for _, t := range k.tanks() {
+			if t.measured() {
+				f = f.and(k.tankEmpty(t, k.limit(limit.TankEmpty), now))
+			}
+		}
+	case "nothing-left-to-boil":
+		if v, ok := k.level.Fresh(now); ok && k.Engine.EmptiedBy == engine.Empty && v-k.level.u(v) > k.Run.Bottom() {
+			return k.notYet(func() string { return sprintf("There is water at %.2f of the glass.", v) })
+		}
+	}
+	return f
+}
+
 // WordNow returns the confirmation that this evidence waits for, or rests on, on
 // this engine; empty where samples alone tell.
-func (d Declaration) WordNow(k *Known) string {
+func (d *Declaration) WordNow(k *Known) string {
 	if id := k.inPlaceOf(d); id != "" {
 		return id
 	}
@@ -55,7 +90,7 @@ func (d Declaration) WordNow(k *Known) string {
 
 func (k *Known) anyMeasured(needs []telemetry.Channel) bool {
 	for _, id := range needs {
-		if t, ok := k.tracks[id]; ok && k.measured(t) {
+		if t, ok := k.sensors[id]; ok && t.measured() {
 			return true
 		}
 	}
@@ -64,13 +99,16 @@ func (k *Known) anyMeasured(needs []telemetry.Channel) bool {
 
 // inPlaceOf returns the confirmation that the owner has put in the place of an
 // evidence of which a channel is not measured; empty where all are, or none is named.
-func (k *Known) inPlaceOf(d Declaration) string {
+func (k *Known) inPlaceOf(d *Declaration) string {
+	if len(k.Engine.ByWord) == 0 {
+		return ""
+	}
 	id, ok := k.Engine.ByWord[d.ID]
 	if !ok {
 		return ""
 	}
 	for _, t := range k.required(d) {
-		if !k.measured(t) {
+		if !t.measured() {
 			return id
 		}
 	}
@@ -80,22 +118,22 @@ func (k *Known) inPlaceOf(d Declaration) string {
 	return ""
 }
 
-// required returns the tracks without which an evidence cannot be judged.
-func (k *Known) required(d Declaration) []*track.Track {
+// required returns the sensors without which an evidence cannot be judged.
+func (k *Known) required(d *Declaration) []*sensor {
 	switch d.ID {
 	case "pressure-zero":
-		return []*track.Track{k.pressure}
+		return []*sensor{k.pressure}
 	case "nothing-left-to-boil":
 		if k.Engine.EmptiedBy == engine.Empty {
-			return []*track.Track{k.pipe, k.level}
+			return []*sensor{k.pipe, k.level}
 		}
-		return k.shells
+		return nil // every shell channel there is, and a word if there is none
 	case "tanks-empty":
 		return k.tanks()
 	}
-	var out []*track.Track
+	var out []*sensor
 	for _, id := range d.Needs {
-		out = append(out, k.track(id))
+		out = append(out, k.sensor(id))
 	}
 	return out
 }
@@ -301,7 +339,7 @@ func Word(id string) Declaration { return hand(id) }
 
 // Measured reports whether any channel that the evidence is judged from is
 // measured on this engine.
-func (d Declaration) Measured(k *Known) bool { return k.anyMeasured(d.Needs) }
+func (d *Declaration) Measured(k *Known) bool { return k.anyMeasured(d.Needs) }
 
 // borne returns every evidence that samples bear.
 func borne() []Declaration {
@@ -338,49 +376,63 @@ func Borne(id string) bool {
 	return false
 }
 
-// makeHolds starts a hold for each statement "has been inside its limit".
-// Comparisons take the uncertainty on the unsafe side; NaN is never inside.
+// holds are the statements "has been inside its limit for so long".
+type holds struct {
+	zero, inRange, toBlowDown, toMove, falling *track.Hold
+	toDrop, toRest                             *track.Hold
+	fireOut, fireboxCool, fireboxTouch         *track.Hold
+	smokeboxCool, smokeboxOpen, smokeboxTouch  *track.Hold
+	left, right, barrelDry, airClear           *track.Hold
+}
+
+// makeHolds starts them. Comparisons take the uncertainty on the unsafe side; NaN
+// is never inside, nor is what the channel cannot measure.
 func (k *Known) makeHolds() {
-	atMost := func(name string, t *track.Track, most func() float64) {
-		k.holds[name] = t.Hold(func(_ track.Instant, v float64) bool { return v+k.u(t.ID(), v) <= most() })
+	atMost := func(s *sensor, most float64) *track.Hold {
+		return s.Hold(func(at track.Instant, v float64) bool { return v+s.u(v) <= most && k.possible(s, v, at) })
 	}
-	under := func(name string, t *track.Track, most func() float64) {
-		k.holds[name] = t.Hold(func(_ track.Instant, v float64) bool { return v+k.u(t.ID(), v) < most() })
+	under := func(s *sensor, most func() float64) *track.Hold {
+		return s.Hold(func(at track.Instant, v float64) bool { return v+s.u(v) < most() && k.possible(s, v, at) })
 	}
-	atLeast := func(name string, t *track.Track, key limit.Key) {
+	atLeast := func(s *sensor, key limit.Key) *track.Hold {
 		least := k.limit(key)
-		k.holds[name] = t.Hold(func(_ track.Instant, v float64) bool { return v-k.u(t.ID(), v) >= least })
+		return s.Hold(func(at track.Instant, v float64) bool { return v-s.u(v) >= least && k.possible(s, v, at) })
 	}
-	pressure := func(name string, inside func(p, u float64) bool) {
-		k.holds[name] = k.pressure.Hold(func(at track.Instant, v float64) bool {
-			return inside(k.gauge(telemetry.BoilerPressure, v, at))
-		})
+	pressure := func(inside func(p, u float64) bool) *track.Hold {
+		return k.pressure.Hold(func(at track.Instant, v float64) bool { return inside(k.gauge(k.pressure, v, at)) })
 	}
-	is := func(key limit.Key) func() float64 { return func() float64 { return k.limit(key) } }
 	between := func(lo, hi limit.Key) func(p, u float64) bool {
 		min, max := k.limit(lo)*1e5, k.limit(hi)*1e5
 		return func(p, u float64) bool { return p-u >= min && p+u <= max }
 	}
+	is := func(key limit.Key) func() float64 {
+		v := k.limit(key)
+		return func() float64 { return v }
+	}
+	move, rest := k.limit(limit.MoveMin)*1e5, k.limit(limit.HousedMax)*1e5
 
-	k.holds["pressure-zero"] = k.pressure.Hold(func(_ track.Instant, v float64) bool {
-		return k.insideZero(telemetry.BoilerPressure, v)
-	})
-	pressure("pressure-in-range", between(limit.DropMin, limit.DropMax))
-	pressure("pressure-to-blow-down", between(limit.BlowDownMin, limit.BlowDownMax))
-	pressure("steam-to-move", func(p, u float64) bool { return p-u >= k.limit(limit.MoveMin)*1e5 })
-	pressure("pressure-falling", func(p, u float64) bool { return p+u <= k.limit(limit.HousedMax)*1e5 })
-	atLeast("water-to-drop", k.level, limit.WaterToDrop)
-	atLeast("water-to-rest", k.level, limit.WaterToRest)
-	under("fire-out", k.firebox, is(limit.FireOut))
-	under("firebox-cool", k.firebox, k.fireboxToHouse)
-	under("firebox-touchable", k.firebox, is(limit.Touch))
-	under("smokebox-cool", k.smokebox, k.smokeboxToHouse)
-	under("smokebox-open", k.smokebox, is(limit.OpenSmokebox))
-	under("smokebox-touchable", k.smokebox, is(limit.Touch))
-	atMost(string(telemetry.TankLeft), k.left, is(limit.TankEmpty))
-	atMost(string(telemetry.TankRight), k.right, is(limit.TankEmpty))
-	atMost("barrel-dry", k.humidity, is(limit.BarrelRH))
-	atMost("air-clear", k.co, func() float64 { return k.limit(limit.CO) * 1e-6 })
+	k.holds = holds{
+		zero:       k.pressure.Hold(func(at track.Instant, v float64) bool { return k.insideZero(k.pressure, v, at) }),
+		inRange:    pressure(between(limit.DropMin, limit.DropMax)),
+		toBlowDown: pressure(between(limit.BlowDownMin, limit.BlowDownMax)),
+		toMove:     pressure(func(p, u float64) bool { return p-u >= move }),
+		falling:    pressure(func(p, u float64) bool { return p+u <= rest }),
+
+		toDrop: atLeast(k.level, limit.WaterToDrop),
+		toRest: atLeast(k.level, limit.WaterToRest),
+
+		fireOut:       under(k.firebox, is(limit.FireOut)),
+		fireboxCool:   under(k.firebox, k.fireboxToHouse),
+		fireboxTouch:  under(k.firebox, is(limit.Touch)),
+		smokeboxCool:  under(k.smokebox, k.smokeboxToHouse),
+		smokeboxOpen:  under(k.smokebox, is(limit.OpenSmokebox)),
+		smokeboxTouch: under(k.smokebox, is(limit.Touch)),
+
+		left:      atMost(k.left, k.limit(limit.TankEmpty)),
+		right:     atMost(k.right, k.limit(limit.TankEmpty)),
+		barrelDry: atMost(k.humidity, k.limit(limit.BarrelRH)),
+		airClear:  atMost(k.co, k.limit(limit.CO)*1e-6),
+	}
 }
 
 // SetLayUp changes the lay-up that this disposal leads to; holds against limits
@@ -390,6 +442,6 @@ func (k *Known) SetLayUp(l telemetry.LayUp) {
 		return
 	}
 	k.LayUp = l
-	k.holds["firebox-cool"].Restart()
-	k.holds["smokebox-cool"].Restart()
+	k.holds.fireboxCool.Restart()
+	k.holds.smokeboxCool.Restart()
 }
