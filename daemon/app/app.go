@@ -112,7 +112,7 @@ type runner interface {
 // closed with [App.Close].
 func New(ctx context.Context, o Options) (_ *App, err error) {
 	if err := os.MkdirAll(o.Data, 0o750); err != nil {
-		return nil, fmt.Errorf("make the data folder: %w", err)
+		return nil, fmt.Errorf("make the data folder %s: %w; name one in a place where the daemon may write", o.Data, err)
 	}
 	a := &App{o: o, loops: map[string]*judge.Loop{}, nodes: nodes{up: map[string]bool{}}}
 	defer func() {
