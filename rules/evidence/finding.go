@@ -226,8 +226,10 @@ func fell(m [3]float64, least float64) bool {
 // by more than the noise of its means, so that neither a frozen value nor a
 // steady fire falls. What cools slowly falls by less than that in five minutes:
 // there it is enough that it has fallen all through the last half hour, as what
-// has no fire in it must, and not risen in the window. Near the air's temperature,
-// where nothing falls any more, it asks that it has not risen.
+// has no fire in it must. Where it is asked over five minutes, it must have fallen
+// all through the last third too: one step down in the middle of a window lowers
+// each third, and a fire that burns on lower has made just that. Near the air's
+// temperature, where nothing falls any more, it asks that it has not risen.
 func (k *Known) falling(t *sensor, now track.Instant, window float64) Finding {
 	name := Name(t.ID())
 	m, ok := t.Thirds(window)
@@ -241,15 +243,16 @@ func (k *Known) falling(t *sensor, now track.Instant, window float64) Finding {
 	if window >= BoxFallS {
 		least = slowest
 	}
-	if m[2] < restingC {
+	resting := m[2] < restingC
+	if resting {
 		least, slowest = -noiseK, -noiseK
 	}
-	if fell(m, least) {
+	if fell(m, least) && (resting || window >= BoxFallS || k.fellLately(t, window/3, shortFallK/10)) {
 		return k.proven(func() string {
 			return sprintf("%s has fallen from %.0f to %.0f °C in %.0f min.", name, m[0], m[2], window/60)
 		})
 	}
-	if long, ok := t.Thirds(BoxFallS); ok && window < BoxFallS && fell(long, slowest) && fell(m, -noiseK) {
+	if long, ok := t.Thirds(BoxFallS); ok && window < BoxFallS && fell(long, slowest) && (resting || k.fellLately(t, BoxFallS/3, slowest/6)) {
 		return k.proven(func() string {
 			return sprintf("%s has fallen from %.0f to %.0f °C in %.0f min.", name, long[0], long[2], BoxFallS/60.0)
 		})
@@ -257,6 +260,13 @@ func (k *Known) falling(t *sensor, now track.Instant, window float64) Finding {
 	return k.notYet(func() string {
 		return sprintf("%s is not falling: %.0f, %.0f, %.0f °C over the last %.0f min.", name, m[0], m[1], m[2], window/60)
 	})
+}
+
+// fellLately reports whether the channel has fallen in each third of the last so
+// many seconds.
+func (k *Known) fellLately(t *sensor, window, least float64) bool {
+	m, ok := t.Thirds(window)
+	return ok && fell(m, least)
 }
 
 // slowestFall returns by how many kelvin a box without a fire in it falls at least
