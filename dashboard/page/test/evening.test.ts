@@ -69,7 +69,24 @@ async function showsNothingAsCurrent(): Promise<void> {
   expect([c.full, c.presses, c.ahead]).toEqual([0, 0, ""]);
 }
 
-const lost = () => page.waitForFunction(() => document.querySelector(".reason")?.textContent?.includes("Nothing heard"), undefined, { timeout: 3_000, polling: 50 });
+/** Does `what` to the wire and returns how long the page took to say so, in ms, by the clock that both share. */
+async function lostAfter(what: () => void): Promise<number> {
+  await page.evaluate(() => {
+    const w = window as unknown as { lostAt: number };
+    w.lostAt = 0;
+    const look = (): void => {
+      if (w.lostAt > 0 || !document.querySelector(".reason")?.textContent?.includes("Nothing heard")) return;
+      w.lostAt = Date.now();
+      seen.disconnect();
+    };
+    const seen = new MutationObserver(look);
+    seen.observe(document.body, { subtree: true, childList: true, characterData: true });
+  });
+  const from = Date.now();
+  what();
+  const at = await page.waitForFunction(() => (window as unknown as { lostAt: number }).lostAt, undefined, { timeout: 15_000 });
+  return (await at.jsonValue()) - from;
+}
 const back = () => page.waitForFunction(() => /^now /.test(document.querySelector(".flag")?.textContent ?? ""), undefined, { timeout: 15_000, polling: 100 });
 
 describe("an evening at speed", () => {
@@ -82,8 +99,7 @@ describe("an evening at speed", () => {
 
   it("says within 3 s that the link was cut, shows nothing as current, and comes back", async () => {
     const before = await current();
-    line.cut();
-    await lost();
+    expect(await lostAfter(line.cut)).toBeLessThan(3_000);
     await showsNothingAsCurrent();
     const stopped = (await current()).flag;
     await page.waitForFunction(() => /for [5-9] s/.test(document.querySelector(".reason")?.textContent ?? ""), undefined, { timeout: 10_000 });
@@ -99,11 +115,11 @@ describe("an evening at speed", () => {
   });
 
   it("says within 3 s that nothing comes over a link that is still open, and comes back", async () => {
-    line.still();
-    await lost();
+    const took = await lostAfter(line.still);
     await showsNothingAsCurrent();
     line.mend();
     await back();
+    expect(took).toBeLessThan(3_000);
     expect((await current()).full).toBeGreaterThan(0);
   });
 

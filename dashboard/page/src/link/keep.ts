@@ -7,7 +7,7 @@ import { channelsDrawn, channelsDrawnKey, engine, engineId, live, view } from ".
 import type { Change, State } from "../state/wire.ts";
 import { liveAddress, lanes, Refusal, series } from "./calls.ts";
 import { realNow } from "./clock.ts";
-import { listen } from "./socket.ts";
+import { listen, quietMs } from "./socket.ts";
 
 /** How often the page asks itself how old its knowledge is. */
 const lookMs = 200;
@@ -21,6 +21,7 @@ export function keep(): () => void {
   let of = "";
   let lanesTimer: ReturnType<typeof setTimeout> | undefined;
   let againTimer: ReturnType<typeof setTimeout> | undefined;
+  let quietTimer: ReturnType<typeof setTimeout> | undefined;
 
   const note = (state: Pick<State | Change, "at"> & Partial<Change>): void => {
     const from = Date.parse(state.at) - view.value.minutes * 60_000;
@@ -68,6 +69,9 @@ export function keep(): () => void {
       const t = realNow();
       link.value = { open: true, heard: t, lastHeard: t };
       tick.value = t;
+      // Looks at the very moment at which this is too long ago, not some time after.
+      clearTimeout(quietTimer);
+      quietTimer = setTimeout(look, quietMs + 1);
     },
     open(open) {
       link.value = { ...link.value, open, heard: null };
@@ -155,6 +159,7 @@ export function keep(): () => void {
     clearInterval(looking);
     clearTimeout(lanesTimer);
     clearTimeout(againTimer);
+    clearTimeout(quietTimer);
     for (const e of ["visibilitychange", "resume"]) document.removeEventListener(e, look);
     for (const e of ["pageshow", "focus", "online", "offline"]) window.removeEventListener(e, look);
     stops.forEach((s) => s());
