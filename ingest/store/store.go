@@ -5,7 +5,6 @@ import (
 	"database/sql"
 	"errors"
 	"fmt"
-	"io/fs"
 	"log/slog"
 	"net/url"
 	"os"
@@ -36,6 +35,8 @@ const (
 	// logTrouble is the size in bytes of the log at which the writer waits for
 	// readers to finish, so that the log can start over.
 	logTrouble = 32 << 20
+	// patience is how long the writer then waits.
+	patience = time.Second
 )
 
 // ErrDamaged is wrapped by the error of [Open] and of reads that meet content
@@ -57,7 +58,8 @@ type Store struct {
 	turn chan struct{}
 	w    writer
 
-	words words
+	logLimit int64 // see logTrouble
+	words    words
 }
 
 // writer is what only the holder of the turn may touch.
@@ -74,6 +76,7 @@ type writer struct {
 	series    map[seriesKey]int64
 	flaws     map[flaw]int64
 	sources   map[string]int64
+	logNext   int64 // size of the log at which something is done about it
 }
 
 type seriesKey struct{ engine, channel string }
@@ -123,7 +126,7 @@ func Open(ctx context.Context, path string, opts ...Option) (_ *Store, err error
 	for _, f := range opts {
 		f(&o)
 	}
-	s := &Store{path: path, log: o.log, turn: make(chan struct{}, 1),
+	s := &Store{path: path, log: o.log, turn: make(chan struct{}, 1), logLimit: logTrouble, w: writer{logNext: logTrouble},
 		words: words{flaws: map[int64]flaw{}, sources: map[int64]string{}}}
 	defer func() {
 		if err != nil {
@@ -398,18 +401,23 @@ func (s *Store) Update(ctx context.Context, f func(*Tx) error) error {
 	return nil
 }
 
-// boundLog makes the log start over when readers have kept it from doing so by itself.
+// boundLog makes the log start over when readers have kept it from doing so by
+// itself. If they still do, it tries again only when the log has grown by as much
+// again, so that a reader that never ends costs the writer a second now and then.
 func (s *Store) boundLog(t *Tx) {
 	fi, err := os.Stat(s.path + "-wal")
-	if errors.Is(err, fs.ErrNotExist) || err == nil && fi.Size() < logTrouble {
+	if err != nil || fi.Size() < s.w.logNext {
 		return
 	}
 	var busy, inLog, back int
-	if err == nil {
-		err = t.w.conn.QueryRowContext(t.ctx, "PRAGMA wal_checkpoint(TRUNCATE)").Scan(&busy, &inLog, &back)
-	}
+	err = errors.Join(
+		t.run(fmt.Sprintf("PRAGMA busy_timeout = %d", patience.Milliseconds())),
+		t.w.conn.QueryRowContext(t.ctx, "PRAGMA wal_checkpoint(TRUNCATE)").Scan(&busy, &inLog, &back),
+		t.run(fmt.Sprintf("PRAGMA busy_timeout = %d", busyTimeout.Milliseconds())))
+	s.w.logNext = s.logLimit
 	if err != nil || busy != 0 {
-		s.log.Warn("the store's log could not be written back", "file", s.path, "pages", inLog, "written back", back, "err", err)
+		s.w.logNext = fi.Size() + s.logLimit
+		s.log.Warn("the store's log could not be written back; some program reads the file without an end", "file", s.path, "bytes", fi.Size(), "pages", inLog, "written back", back, "err", err)
 	}
 }
 
