@@ -445,8 +445,10 @@ func TestWhateverComes(t *testing.T) {
 				want, _ = w.creep.Hear(ev)
 			}
 			g, c := lines(rt, got), lines(rt, want)
-			if !slices.Equal(g, c) {
-				rt.Fatalf("in one leap\n%q\nin small steps\n%q", g, c)
+			for i := range max(len(g), len(c)) {
+				if leap, creep := append(g, "nothing")[min(i, len(g))], append(c, "nothing")[min(i, len(c))]; leap != creep {
+					rt.Fatalf("change %d in one leap:\n%s\nin small steps:\n%s", i, leap, creep)
+				}
 			}
 			if now := w.leap.Now(); now.Before(before) {
 				rt.Fatalf("now ran back from %s to %s", before, now)

@@ -2,7 +2,9 @@ package rules_test
 
 import (
 	"fmt"
+	"maps"
 	"math"
+	"slices"
 	"testing"
 	"time"
 
@@ -97,7 +99,8 @@ func (v *evening) run(seconds float64) {
 	for end := v.now.Add(time.Duration(seconds * 1e9)); v.now.Before(end); {
 		v.now = v.now.Add(5 * time.Second)
 		var pack []telemetry.Sample
-		for c, f := range v.reads {
+		for _, c := range slices.Sorted(maps.Keys(v.reads)) {
+			f := v.reads[c]
 			s := telemetry.Sample{Channel: c, At: v.now, Value: f(v.now.Sub(start).Seconds()), Quality: telemetry.Good}
 			if v.absolute && c == telemetry.BoilerPressure {
 				s.Value += air

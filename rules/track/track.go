@@ -270,23 +270,24 @@ func (t *Track) Thirds(window float64) (mean [3]float64, ok bool) {
 	if !(window >= 3*binSeconds && bins <= binCount) {
 		return mean, false
 	}
-	var sum [3]float64
-	var n [3]int32
-	for i := range bins {
-		index := last - bins + 1 + i
-		b := t.slot(index)
-		if b.index != index {
-			continue
-		}
-		third := i * 3 / bins
-		sum[third] += b.sum
-		n[third] += b.n
-	}
+	index := last - bins + 1
+	at := uint64(index) % binCount
 	for k := range mean {
-		if n[k] == 0 {
+		var sum float64
+		var n int32
+		for end := last - bins + 1 + (bins*int64(k+1)+2)/3; index < end; index++ {
+			if b := &t.bins[at]; b.index == index {
+				sum += b.sum
+				n += b.n
+			}
+			if at++; at == binCount {
+				at = 0
+			}
+		}
+		if n == 0 {
 			return mean, false
 		}
-		mean[k] = sum[k] / float64(n[k])
+		mean[k] = sum / float64(n)
 	}
 	return mean, true
 }
