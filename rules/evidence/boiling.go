@@ -3,7 +3,6 @@ package evidence
 import (
 	"math"
 
-	"ashlamp/rules/blowdown"
 	"ashlamp/rules/engine"
 	"ashlamp/rules/limit"
 	"ashlamp/rules/track"
@@ -65,12 +64,7 @@ func seenEmpty(k *Known, now track.Instant) Finding {
 	level, _ := k.level.Fresh(now)
 	pipe, _ := k.pipe.Fresh(now)
 	if _, began := k.Run.Began(); !began {
-		if goneAt, gone := k.Run.Gone(); gone {
-			if due := goneAt.Add(blowdown.LagS); now < due {
-				return k.finding(verdict.NotYet, due, func() string {
-					return "The glass has just emptied: whether the pipe runs is seen within a minute."
-				})
-			}
+		if _, gone := k.Run.Gone(); gone {
 			return k.cannotTell(func() string {
 				return "The glass shows nothing, and no water was seen to leave through the cocks: only the glass may be empty."
 			})

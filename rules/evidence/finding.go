@@ -227,8 +227,8 @@ func fell(m [3]float64, least float64) bool {
 // steady fire falls. What cools slowly falls by less than that in five minutes:
 // there it is enough that it has fallen all through the last half hour, as what
 // has no fire in it must. Where it is asked over five minutes, it must have fallen
-// all through the last third too: one step down in the middle of a window lowers
-// each third, and a fire that burns on lower has made just that. Near the air's
+// within the last third too: one step down in the middle of a window lowers each
+// third, and a fire that burns on lower has made just that. Near the air's
 // temperature, where nothing falls any more, it asks that it has not risen.
 func (k *Known) falling(t *sensor, now track.Instant, window float64) Finding {
 	name := Name(t.ID())
@@ -247,12 +247,12 @@ func (k *Known) falling(t *sensor, now track.Instant, window float64) Finding {
 	if resting {
 		least, slowest = -noiseK, -noiseK
 	}
-	if fell(m, least) && (resting || window >= BoxFallS || k.fellLately(t, window/3, shortFallK/10)) {
+	if fell(m, least) && (resting || window >= BoxFallS || fellLately(t, window, m, shortFallK/10)) {
 		return k.proven(func() string {
 			return sprintf("%s has fallen from %.0f to %.0f °C in %.0f min.", name, m[0], m[2], window/60)
 		})
 	}
-	if long, ok := t.Thirds(BoxFallS); ok && window < BoxFallS && fell(long, slowest) && (resting || k.fellLately(t, BoxFallS/3, slowest/6)) {
+	if long, ok := t.Thirds(BoxFallS); ok && window < BoxFallS && fell(long, slowest) && (resting || fellLately(t, BoxFallS, long, slowest/3)) {
 		return k.proven(func() string {
 			return sprintf("%s has fallen from %.0f to %.0f °C in %.0f min.", name, long[0], long[2], BoxFallS/60.0)
 		})
@@ -262,11 +262,11 @@ func (k *Known) falling(t *sensor, now track.Instant, window float64) Finding {
 	})
 }
 
-// fellLately reports whether the channel has fallen in each third of the last so
-// many seconds.
-func (k *Known) fellLately(t *sensor, window, least float64) bool {
-	m, ok := t.Thirds(window)
-	return ok && fell(m, least)
+// fellLately reports whether the channel has fallen within the last third of a
+// window too, by at least so much and by its share of the whole.
+func fellLately(t *sensor, window float64, whole [3]float64, least float64) bool {
+	m, ok := t.Thirds(window / 3)
+	return ok && m[0]-m[2] >= math.Max(least, lateShare*(whole[0]-whole[2]))
 }
 
 // slowestFall returns by how many kelvin a box without a fire in it falls at least
@@ -284,6 +284,9 @@ const (
 	restingC   = 50
 	noiseK     = 2.0
 	shortFallK = 0.5
+	// lateShare is the part of a fall that comes within the last third of its window
+	// at least, where it dies away with a time constant no shorter than that third.
+	lateShare  = 0.02
 	longestTau = 72 * 3600
 )
 
