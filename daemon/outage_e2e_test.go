@@ -84,6 +84,7 @@ func limits(s message.State) map[string]time.Duration {
 // It is not killed while the cocks run: a blow-down that nobody saw is never proven
 // afterwards, and need not be.
 func TestBrokerKilledInTheMiddle(t *testing.T) {
+	t.Parallel()
 	broker := doortest.StartMosquitto(t, "allow_anonymous true")
 	outages := []*outage{
 		{when: "drop-fire", long: 3 * time.Minute},

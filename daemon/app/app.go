@@ -167,6 +167,9 @@ func (a *App) makeIngest() (err error) {
 		Shed: c.Shed.ID, Gate: a.gate, Sink: a.sink, Mapping: m, Now: a.o.Clock.Now,
 		Here: func(h door.Here) {
 			a.nodes.hear(h.Node, h.Up)
+			if a.tally != nil {
+				a.tally.look()
+			}
 			a.o.Log.Info("node status", "node", h.Node, "up", h.Up)
 		},
 	})

@@ -49,6 +49,13 @@ func (t *tally) add(n int) {
 	t.tell()
 }
 
+// look lets those who wait look again.
+func (t *tally) look() {
+	t.mu.Lock()
+	defer t.mu.Unlock()
+	t.tell()
+}
+
 func (t *tally) stored(b ingest.Batch) {
 	t.mu.Lock()
 	defer t.mu.Unlock()
@@ -105,4 +112,14 @@ func (a *App) Judged(ctx context.Context, engine string, n int) error {
 		return errNotInStep
 	}
 	return a.tally.wait(ctx, func() bool { return a.tally.judged[engine] >= n })
+}
+
+// Heard returns once a node has been heard: through an outside broker, which keeps
+// what a node says of itself, this is when the daemon has subscribed. It needs
+// [Options.InStep].
+func (a *App) Heard(ctx context.Context, node string) error {
+	if a.tally == nil {
+		return errNotInStep
+	}
+	return a.tally.wait(ctx, func() bool { return a.nodes.known(node) })
 }

@@ -250,10 +250,15 @@ func (s *Stage) dial(ctx context.Context, pl *player) (_ node.Carrier, close fun
 		broker = "tcp://" + s.app.Load().Broker().String()
 	}
 	id := pl.World.ID
+	box := id + "-box"
 	m, err := node.DialMQTT(ctx, node.MQTTConfig{
-		Broker: broker, Shed: s.c.Shed.ID, Engine: id, Node: id + "-box", Now: s.o.Clock.Now,
+		Broker: broker, Shed: s.c.Shed.ID, Engine: id, Node: box, Now: s.o.Clock.Now,
 	})
 	if err != nil {
+		return nil, nil, err
+	}
+	// A broker drops what comes before the daemon has subscribed.
+	if err := s.app.Load().Heard(ctx, box); err != nil {
 		return nil, nil, err
 	}
 	close = func() {
