@@ -151,7 +151,7 @@ func timed(ts []turn) string {
 // Through either broker the samples are the same, and so is every verdict of every
 // step and every evidence, with its moment. The bus reads at moments of its own, in
 // steps of the converters: there each step must come to the same verdicts in the same
-// order, from the first to the last.
+// order, from the first to the last, and twice the same.
 func TestSameDisposalThroughEachDoor(t *testing.T) {
 	const engine = "marrow"
 	t.Parallel()
@@ -165,12 +165,13 @@ func TestSameDisposalThroughEachDoor(t *testing.T) {
 		t.Logf("%s of the engine's time in %s; %d entries of verdicts", p.clock.Now().Sub(recordedAt).Round(time.Minute), time.Since(begun).Round(100*time.Millisecond), len(v))
 		return v
 	}
-	var built, outside, bus []verdict.Change
+	var built, outside, bus, again []verdict.Change
 	t.Run("built-in broker", func(t *testing.T) { built = play(t, "", stage.MQTT) })
 	t.Run("outside broker", func(t *testing.T) {
 		outside = play(t, doortest.StartMosquitto(t, "allow_anonymous true").URL(), stage.MQTT)
 	})
 	t.Run("bus", func(t *testing.T) { bus = play(t, "", stage.I2C) })
+	t.Run("bus again", func(t *testing.T) { again = play(t, "", stage.I2C) })
 
 	a, b, c := turns(built), turns(outside), turns(bus)
 	for _, step := range []string{"drop-fire", "move-under-steam", "blow-down", "plugs-out", "open-smokebox", "drain-tanks", "house"} {
@@ -186,13 +187,21 @@ func TestSameDisposalThroughEachDoor(t *testing.T) {
 	if len(b) != len(a) || len(c) != len(a) {
 		t.Errorf("%d, %d and %d steps were judged", len(a), len(b), len(c))
 	}
-	for i := range min(len(built), len(outside)) {
-		if x, y := line(t, built[i]), line(t, outside[i]); x != y {
-			t.Fatalf("entry %d differs:\nbuilt-in %s\noutside  %s", i, x, y)
+	same(t, "built-in", built, "outside", outside)
+	same(t, "bus", bus, "bus again", again)
+}
+
+// same compares two books' verdicts, entry by entry, sentences and all.
+func same(t *testing.T, a string, as []verdict.Change, b string, bs []verdict.Change) {
+	t.Helper()
+	for i := range min(len(as), len(bs)) {
+		if x, y := line(t, as[i]), line(t, bs[i]); x != y {
+			t.Errorf("entry %d differs:\n%s %s\n%s %s", i, a, x, b, y)
+			return
 		}
 	}
-	if len(built) != len(outside) {
-		t.Errorf("%d verdicts through the built-in broker, %d through the outside one", len(built), len(outside))
+	if len(as) != len(bs) {
+		t.Errorf("%s has %d verdicts, %s %d", a, len(as), b, len(bs))
 	}
 }
 

@@ -3,7 +3,9 @@
 package clock
 
 import (
+	"cmp"
 	"context"
+	"slices"
 	"sync"
 	"time"
 )
@@ -59,6 +61,7 @@ type Stepped struct {
 	now     time.Time
 	waiting map[*wait]struct{}
 	busy    int
+	joins   int
 	idle    *sync.Cond
 }
 
@@ -100,29 +103,50 @@ func (s *Stepped) After(until time.Time) (<-chan struct{}, func()) {
 }
 
 // Set moves the clock on; a time before its own changes nothing. It first waits
-// until all who joined have done what they were woken for, so that a machine
-// under load slows the simulation down instead of falling behind it.
+// until all who joined have done what they were woken for, so that a machine under
+// load slows the simulation down instead of falling behind it. Of those whose time
+// has come it wakes one after another, each when the one before is done: what they
+// do comes in the same order in every run.
 func (s *Stepped) Set(now time.Time) {
 	s.mu.Lock()
 	defer s.mu.Unlock()
-	for s.busy > 0 {
-		s.idle.Wait()
-	}
+	s.settle()
 	if !now.After(s.now) {
 		return
 	}
 	s.now = now.UTC()
+	var due []*wait
 	for w := range s.waiting {
-		if !w.until.After(s.now) {
+		switch {
+		case w.until.After(s.now):
+		case w.joined != nil:
+			due = append(due, w)
+		default:
 			delete(s.waiting, w)
-			if w.joined != nil {
-				// Counted here, before the woken goroutine runs: else the clock could
-				// move on in between.
-				w.joined.busy = true
-				s.busy++
-			}
 			close(w.reached)
 		}
+	}
+	slices.SortFunc(due, func(a, b *wait) int {
+		return cmp.Or(a.until.Compare(b.until), cmp.Compare(a.joined.number, b.joined.number))
+	})
+	for _, w := range due {
+		s.settle()
+		if _, waits := s.waiting[w]; !waits {
+			continue // its context ended meanwhile
+		}
+		delete(s.waiting, w)
+		// Counted here, before the woken goroutine runs: else the clock could move on
+		// in between.
+		w.joined.busy = true
+		s.busy++
+		close(w.reached)
+	}
+}
+
+// settle waits until nobody is at work. The caller holds the lock.
+func (s *Stepped) settle() {
+	for s.busy > 0 {
+		s.idle.Wait()
 	}
 }
 
@@ -131,9 +155,7 @@ func (s *Stepped) Set(now time.Time) {
 func (s *Stepped) Settle() {
 	s.mu.Lock()
 	defer s.mu.Unlock()
-	for s.busy > 0 {
-		s.idle.Wait()
-	}
+	s.settle()
 }
 
 // Next returns the earliest time that any of those who joined waits for, and false
@@ -154,8 +176,9 @@ func (s *Stepped) Next() (time.Time, bool) {
 // or its wait reaches its time, until it waits again or leaves, the clock stands. A
 // wait that the context ends gives the clock free.
 type Joined struct {
-	s    *Stepped
-	busy bool
+	s      *Stepped
+	busy   bool
+	number int // in the order of joining
 }
 
 // Join returns a waiter in whose steps the clock moves. It is for one goroutine,
@@ -164,7 +187,8 @@ func (s *Stepped) Join() *Joined {
 	s.mu.Lock()
 	defer s.mu.Unlock()
 	s.busy++
-	return &Joined{s: s, busy: true}
+	s.joins++
+	return &Joined{s: s, busy: true, number: s.joins}
 }
 
 // Now returns the time, UTC.

@@ -3,6 +3,9 @@ package clock_test
 import (
 	"context"
 	"errors"
+	"runtime"
+	"strings"
+	"sync"
 	"sync/atomic"
 	"testing"
 	"testing/synctest"
@@ -212,6 +215,41 @@ func TestSettleWaitsForAllWhoWereWoken(t *testing.T) {
 		cancel()
 		synctest.Wait()
 	})
+}
+
+// TestThoseWhoWakeAtOnceWorkInOneOrder: by the time that they wait for, then by the
+// order in which they joined.
+func TestThoseWhoWakeAtOnceWorkInOneOrder(t *testing.T) {
+	for range 50 {
+		synctest.Test(t, func(t *testing.T) {
+			s := clock.NewStepped(noon)
+			var mu sync.Mutex
+			var order []string
+			for _, p := range []struct {
+				name  string
+				until int
+			}{{"c", 3}, {"b", 2}, {"d", 3}, {"a", 1}, {"e", 3}} {
+				j := s.Join()
+				go func() {
+					defer j.Leave()
+					if j.Wait(t.Context(), at(p.until)) != nil {
+						return
+					}
+					for range 3 {
+						runtime.Gosched() // gives another the chance to come between
+						mu.Lock()
+						order = append(order, p.name)
+						mu.Unlock()
+					}
+				}()
+			}
+			s.Set(at(5))
+			s.Settle()
+			if got := strings.Join(order, ""); got != "aaabbbcccdddeee" {
+				t.Errorf("they worked in the order %s", got)
+			}
+		})
+	}
 }
 
 func TestWait(t *testing.T) {
