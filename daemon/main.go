@@ -52,8 +52,8 @@ type wrongUse struct{ text string }
 
 func (e *wrongUse) Error() string { return e.text }
 
-// told says that everything there was to say was said already.
-var told = errors.New("told")
+// errTold says that everything there was to say was said already.
+var errTold = errors.New("told")
 
 func dispatch(ctx context.Context, args []string, stdin io.Reader, stdout, stderr io.Writer) int {
 	if len(args) == 0 {
@@ -84,7 +84,7 @@ func exitCode(c command, err error, stdout, stderr io.Writer) int {
 	case errors.Is(err, flag.ErrHelp):
 		fmt.Fprintf(stdout, "ashlamp %s %s\n  %s\n", c.name, c.usage, c.does)
 		return exitDone
-	case errors.Is(err, told):
+	case errors.Is(err, errTold):
 		return exitFail
 	case errors.As(err, &faults):
 		fmt.Fprintln(stderr, faults)

@@ -62,7 +62,7 @@ func replay(ctx context.Context, args []string, stdin io.Reader, stdout, stderr 
 		return fmt.Errorf("write to standard output: %w", err)
 	}
 	if p.wrong > 0 {
-		return told
+		return errTold
 	}
 	return nil
 }
