@@ -3,9 +3,14 @@
 // again, across breaks and restarts, in order of arrival, late samples included.
 //
 // A sample is one point of the measurement "ashlamp": tags shed, engine (absent for
-// the shed's own channels), channel and node; fields value (in the channel's unit;
-// absent where a bad sample has no number) and quality (0 bad, 1 uncertain, 2 good).
-// A sample may arrive twice, equal in everything; such stores keep it once.
+// the shed's own channels), channel and node; fields value (a float in the channel's
+// unit; absent from a bad sample, whose number nobody should draw) and quality (an
+// integer: 0 bad, 1 uncertain, 2 good). Times are whole microseconds; a far end that
+// keeps milliseconds keeps one of two samples within the same one.
+//
+// After a break, or where a late sample meets the first handing over of the history,
+// a sample may be sent twice, equal in everything. What the far end accepts and then
+// loses, because it was killed before it wrote it down, is not sent again.
 package forward
 
 import (
@@ -14,13 +19,16 @@ import (
 	"fmt"
 	"log/slog"
 	"math"
+	"net/http"
 	"time"
 
 	influxdb2 "github.com/influxdata/influxdb-client-go/v2"
 	"github.com/influxdata/influxdb-client-go/v2/api"
+	influxhttp "github.com/influxdata/influxdb-client-go/v2/api/http"
 	"github.com/influxdata/influxdb-client-go/v2/api/write"
 
 	"ashlamp/ingest/store"
+	"ashlamp/rules/telemetry"
 )
 
 // Measurement is the name of every point.
@@ -34,6 +42,9 @@ const (
 	FirstPause   = time.Second
 	LongestPause = 5 * time.Minute
 	requestTime  = 20 // s
+	// firstRefusals is after how many samples refused one by one, and none accepted,
+	// the fault is held to be the far end's and not the samples'.
+	firstRefusals = 10
 )
 
 // source is what a forwarder needs of the store.
@@ -98,8 +109,9 @@ func (f *Forwarder) Run(ctx context.Context) error {
 		case ctx.Err() != nil:
 			return nil
 		case err != nil:
-			f.c.Log.Warn("the series were not sent on; they stay and are sent again", "to", f.c.URL, "again_in", pause, "error", err)
-			wait, pause = pause, min(2*pause, LongestPause)
+			// A far end that says when to come again is not asked before.
+			wait, pause = max(pause, min(retryAfter(err), LongestPause)), min(2*pause, LongestPause)
+			f.c.Log.Warn("the series were not sent on; they stay and are sent again", "to", f.c.URL, "again_in", wait, "error", err)
 		case sent >= Batch:
 			continue // a backlog goes as fast as the far end takes it
 		default:
@@ -118,14 +130,77 @@ func (f *Forwarder) once(ctx context.Context) (int, error) {
 	if err != nil || len(records) == 0 {
 		return 0, err
 	}
+	var t tally
+	if err := f.send(ctx, records, &t); err != nil {
+		return 0, fmt.Errorf("write %d samples: %w", len(records), err)
+	}
+	if t.refused > 0 && t.accepted == 0 && !t.tooOld {
+		return 0, fmt.Errorf("write %d samples: %w; see whether organisation and bucket are right", len(records), t.why)
+	}
+	if t.refused > 0 {
+		f.c.Log.Warn("the far end refuses samples; they are passed over there and stay in the store here",
+			"to", f.c.URL, "count_at_most", t.refused, "one", t.example.Channel, "of", t.example.At, "error", t.why)
+	}
+	return len(records), f.c.Store.Advance(ctx, f.name, next)
+}
+
+// tally is what became of the samples of one handing over.
+type tally struct {
+	accepted, refused int
+	tooOld            bool // the far end said so of all that is refused, or of some
+	example           store.Record
+	why               error
+}
+
+// send writes the records, and where the far end refuses their content, each half
+// by itself, so that one it will never take does not hold the others up for ever.
+func (f *Forwarder) send(ctx context.Context, records []store.Record, t *tally) error {
 	points := make([]*write.Point, len(records))
 	for i, r := range records {
 		points[i] = f.point(r)
 	}
-	if err := f.write.WritePoint(ctx, points...); err != nil {
-		return 0, fmt.Errorf("write %d samples: %w", len(records), err)
+	err := f.write.WritePoint(ctx, points...)
+	switch {
+	case err == nil:
+		t.accepted += len(records)
+		return nil
+	case status(err) == http.StatusUnprocessableEntity:
+		// Outside the time that it keeps: it has written the others, and will not take
+		// these however they are sent.
+		t.refused, t.tooOld, t.example, t.why = t.refused+len(records), true, records[0], err
+		return nil
+	case status(err) != http.StatusBadRequest && status(err) != http.StatusRequestEntityTooLarge:
+		return err
+	case len(records) > 1:
+		half := len(records) / 2
+		if err := f.send(ctx, records[:half], t); err != nil {
+			return err
+		}
+		return f.send(ctx, records[half:], t)
 	}
-	return len(records), f.c.Store.Advance(ctx, f.name, next)
+	t.refused, t.example, t.why = t.refused+1, records[0], err
+	if t.accepted == 0 && t.refused >= firstRefusals {
+		return err
+	}
+	return nil
+}
+
+// status is the far end's answer, 0 if there was none.
+func status(err error) int {
+	var e *influxhttp.Error
+	if !errors.As(err, &e) {
+		return 0
+	}
+	return e.StatusCode
+}
+
+// retryAfter is how long the far end asked to be left alone, 0 if it did not.
+func retryAfter(err error) time.Duration {
+	var e *influxhttp.Error
+	if !errors.As(err, &e) {
+		return 0
+	}
+	return time.Duration(e.RetryAfter) * time.Second
 }
 
 func (f *Forwarder) point(r store.Record) *write.Point {
@@ -138,7 +213,7 @@ func (f *Forwarder) point(r store.Record) *write.Point {
 	if r.Node != "" {
 		p.AddTag("node", r.Node)
 	}
-	if !math.IsNaN(r.Value) && !math.IsInf(r.Value, 0) {
+	if r.Quality != telemetry.Bad && !math.IsNaN(r.Value) && !math.IsInf(r.Value, 0) {
 		p.AddField("value", r.Value)
 	}
 	return p.SortTags()

@@ -2,6 +2,7 @@ package forward_test
 
 import (
 	"bufio"
+	"compress/gzip"
 	"context"
 	"encoding/json"
 	"errors"
@@ -11,8 +12,11 @@ import (
 	"math"
 	"net"
 	"net/http"
+	"net/http/httptest"
 	"os/exec"
 	"path/filepath"
+	"slices"
+	"strings"
 	"testing"
 	"time"
 
@@ -106,6 +110,9 @@ func (f *far) read(field string, ch telemetry.Channel) map[int64]float64 {
 			f.t.Fatal(err)
 		}
 		for i, at := range series.Timestamps {
+			if was, ok := out[at]; ok && was != series.Values[i] {
+				f.t.Errorf("%s at %d: the far end holds %v and %v", ch, at, was, series.Values[i])
+			}
 			out[at] = series.Values[i]
 		}
 	}
@@ -302,5 +309,190 @@ func TestPausesGrowAndEnd(t *testing.T) {
 	}
 	if pauses[0] != forward.FirstPause || pauses[1] != 2*forward.FirstPause || pauses[11] != forward.LongestPause {
 		t.Errorf("pauses %v, want them to double from %s up to %s", pauses, forward.FirstPause, forward.LongestPause)
+	}
+}
+
+// choosy is a far end that answers as it is told to.
+type choosy struct {
+	answer func(lines []string) (status int, retryAfter string)
+	taken  []string
+}
+
+func (c *choosy) ServeHTTP(w http.ResponseWriter, r *http.Request) {
+	z, err := gzip.NewReader(r.Body)
+	if err != nil {
+		http.Error(w, err.Error(), http.StatusUnsupportedMediaType)
+		return
+	}
+	b, err := io.ReadAll(z)
+	if err != nil {
+		http.Error(w, err.Error(), http.StatusUnsupportedMediaType)
+		return
+	}
+	lines := strings.Split(strings.TrimSpace(string(b)), "\n")
+	status, after := c.answer(lines)
+	if after != "" {
+		w.Header().Set("Retry-After", after)
+	}
+	if status == http.StatusNoContent {
+		c.taken = append(c.taken, lines...)
+	}
+	w.WriteHeader(status)
+}
+
+// against runs a forwarder until it has waited so many times, does something at
+// each wait but the last, and returns the waits.
+func against(t *testing.T, s *store.Store, c *choosy, waits int, meanwhile func()) []time.Duration {
+	t.Helper()
+	server := httptest.NewServer(c)
+	defer server.Close()
+	var pauses []time.Duration
+	fw, err := forward.New(forward.Config{
+		URL: server.URL, Bucket: "b", Shed: "fernhollow", Every: time.Hour, Store: s, Log: slog.New(slog.DiscardHandler),
+		Wait: func(_ context.Context, d time.Duration) error {
+			if pauses = append(pauses, d); len(pauses) == waits {
+				return context.Canceled
+			}
+			meanwhile()
+			return nil
+		},
+	})
+	if err != nil {
+		t.Fatal(err)
+	}
+	if err := fw.Run(context.Background()); err != nil {
+		t.Fatal(err)
+	}
+	return pauses
+}
+
+func accepts([]string) (int, string) { return http.StatusNoContent, "" }
+
+func nothing() {}
+
+func TestTheLineIsAsDocumented(t *testing.T) {
+	s := open(t)
+	at := time.Date(2031, 5, 4, 17, 0, 0, 123456000, time.UTC)
+	for _, b := range []ingest.Batch{
+		{Engine: "quillet", Node: "cab box", Received: at, Samples: []telemetry.Sample{{Channel: telemetry.BoilerPressure, At: at, Value: 612345.6, Quality: telemetry.Good}}},
+		{Node: "mast", Received: at, Samples: []telemetry.Sample{{Channel: telemetry.AmbientTemp, At: at, Value: -1, Quality: telemetry.Uncertain, Reason: "sun"}}},
+		{Engine: "quillet", Received: at, Samples: []telemetry.Sample{{Channel: telemetry.Firebox, At: at, Value: 900, Quality: telemetry.Bad, Reason: "frozen"}}},
+	} {
+		if _, err := s.Append(context.Background(), []ingest.Batch{b}); err != nil {
+			t.Fatal(err)
+		}
+	}
+	c := &choosy{answer: accepts}
+	against(t, s, c, 1, nothing)
+	want := []string{
+		`ashlamp,channel=ambient.temperature,node=mast,shed=fernhollow quality=1i,value=-1 1935680400123456`,
+		`ashlamp,channel=boiler.pressure,engine=quillet,node=cab\ box,shed=fernhollow quality=2i,value=612345.6 1935680400123456`,
+		`ashlamp,channel=firebox,engine=quillet,shed=fernhollow quality=0i 1935680400123456`,
+	}
+	slices.Sort(c.taken)
+	if !slices.Equal(c.taken, want) {
+		t.Fatalf("\n got %q\nwant %q", c.taken, want)
+	}
+}
+
+func TestOneThatIsRefusedDoesNotHoldTheOthersUp(t *testing.T) {
+	s := open(t)
+	fill(t, s, 0, 1000)
+	poison := telemetry.Sample{Channel: "poison", At: noon, Value: 1, Quality: telemetry.Good}
+	if _, err := s.Append(context.Background(), []ingest.Batch{{Engine: "quillet", Received: noon, Samples: []telemetry.Sample{poison}}}); err != nil {
+		t.Fatal(err)
+	}
+	requests := 0
+	c := &choosy{answer: func(lines []string) (int, string) {
+		requests++
+		if slices.ContainsFunc(lines, func(l string) bool { return strings.Contains(l, "poison") }) {
+			return http.StatusBadRequest, ""
+		}
+		return accepts(lines)
+	}}
+	pauses := against(t, s, c, 2, nothing)
+	if len(c.taken) != 1000 || requests > 25 || pauses[0] != time.Hour {
+		t.Fatalf("%d lines taken in %d requests, then a wait of %s; want 1000, halved down to the one, and no wait as after a failure", len(c.taken), requests, pauses[0])
+	}
+}
+
+func TestNothingIsPassedOverWhileAllIsRefused(t *testing.T) {
+	for _, status := range []int{http.StatusBadRequest, http.StatusUnauthorized, http.StatusNotFound, http.StatusInternalServerError, http.StatusServiceUnavailable} {
+		t.Run(http.StatusText(status), func(t *testing.T) {
+			s := open(t)
+			fill(t, s, 0, 100)
+			requests, waits := 0, 0
+			c := &choosy{}
+			c.answer = func(lines []string) (int, string) {
+				if waits < 3 {
+					requests++
+					return status, ""
+				}
+				return accepts(lines)
+			}
+			pauses := against(t, s, c, 4, func() { waits++ })
+			if pauses[0] != forward.FirstPause || pauses[2] != 4*forward.FirstPause || requests > 3*40 {
+				t.Fatalf("waits %v in %d requests, want them to double from %s", pauses, requests, forward.FirstPause)
+			}
+			if len(c.taken) != 100 {
+				t.Fatalf("%d lines taken once it accepts, want 100", len(c.taken))
+			}
+		})
+	}
+}
+
+func TestHistoryOlderThanTheFarEndKeepsIsPassedOver(t *testing.T) {
+	s := open(t)
+	fill(t, s, 0, 100)
+	asked := 0
+	c := &choosy{answer: func(lines []string) (int, string) {
+		if asked++; asked == 1 {
+			return http.StatusUnprocessableEntity, ""
+		}
+		return accepts(lines)
+	}}
+	pauses := against(t, s, c, 2, func() { fill(t, s, 100, 7) })
+	if pauses[0] != time.Hour || asked != 2 || len(c.taken) != 7 {
+		t.Fatalf("wait %s, %d requests, then %d lines taken; want no wait as after a failure, 2 and 7", pauses[0], asked, len(c.taken))
+	}
+}
+
+func TestTheFarEndSaysWhenToComeAgain(t *testing.T) {
+	s := open(t)
+	fill(t, s, 0, 10)
+	asked := 0
+	c := &choosy{answer: func(lines []string) (int, string) {
+		switch asked++; asked {
+		case 1:
+			return http.StatusTooManyRequests, "42"
+		case 2:
+			return http.StatusTooManyRequests, "86400"
+		}
+		return accepts(lines)
+	}}
+	pauses := against(t, s, c, 3, nothing)
+	if want := []time.Duration{42 * time.Second, forward.LongestPause, time.Hour}; !slices.Equal(pauses, want) || len(c.taken) != 10 {
+		t.Fatalf("waits %v and %d lines taken, want %v and 10", pauses, len(c.taken), want)
+	}
+}
+
+func TestLateSamplesAndAPositionThatOutlivesTheStore(t *testing.T) {
+	f := startFar(t)
+	path := filepath.Join(t.TempDir(), "a.db")
+	want := map[int64]float64{}
+	for round := range 3 { // each round is later in arrival and earlier in time
+		s, err := store.Open(context.Background(), path)
+		if err != nil {
+			t.Fatal(err)
+		}
+		stop := run(t, s, f)
+		for at, v := range fill(t, s, 5000-round*1000, 1000) {
+			want[at] = v
+		}
+		same(t, fmt.Sprintf("round %d", round), f.until("value", telemetry.BoilerPressure, len(want), time.Time{}), want)
+		stop()
+		if err := s.Close(); err != nil {
+			t.Fatal(err)
+		}
 	}
 }
