@@ -3,6 +3,7 @@ package evidence
 import (
 	"math"
 
+	"ashlamp/rules/blowdown"
 	"ashlamp/rules/engine"
 	"ashlamp/rules/limit"
 	"ashlamp/rules/track"
@@ -64,7 +65,12 @@ func seenEmpty(k *Known, now track.Instant) Finding {
 	level, _ := k.level.Fresh(now)
 	pipe, _ := k.pipe.Fresh(now)
 	if _, began := k.Run.Began(); !began {
-		if _, gone := k.Run.Gone(); gone {
+		if goneAt, gone := k.Run.Gone(); gone {
+			if due := goneAt.Add(blowdown.LagS); now < due {
+				return k.finding(verdict.NotYet, due, func() string {
+					return "The glass has just emptied: whether the pipe runs is seen within a minute."
+				})
+			}
 			return k.cannotTell(func() string {
 				return "The glass shows nothing, and no water was seen to leave through the cocks: only the glass may be empty."
 			})
