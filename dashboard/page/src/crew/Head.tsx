@@ -15,7 +15,6 @@ export function Choose({ short }: { short: boolean }) {
     <Touch class="choose" label={words.choices} expanded={choosing.value} onTouch={() => (choosing.value = !choosing.value)}>
       {[
         (short ? initials(who) : who) || words.nobody,
-        words.ground[own.ground.value],
         own.pressureUnit.value,
         words.temperatureUnit[own.temperatureUnit.value],
       ].join(", ")}
