@@ -1,0 +1,496 @@
+package health
+
+import (
+	"fmt"
+	"math"
+
+	"ashlamp/rules/saturation"
+	"ashlamp/rules/steam"
+	"ashlamp/rules/telemetry"
+	"ashlamp/rules/track"
+)
+
+// places in Monitor.steady.
+const (
+	fireboxLow = iota
+	smokeboxLow
+	smokeboxCold
+	glassAlone
+	pipeAlone
+	pressureCold
+)
+
+// follow keeps what belongs to a channel's newest value: what its partners read when
+// it last changed, and whether the boiler was emptied since steam was up.
+func (m *Monitor) follow(c *channel, at track.Instant) {
+	if c.sameN == 1 {
+		for i, p := range m.partners(c) {
+			c.then[i] = math.NaN()
+			if v, ok := m.fresh(p, at); ok {
+				c.then[i] = v
+			}
+		}
+	}
+	if c == m.pipe {
+		if c.value > m.boiling(at)-PipeColdK {
+			m.ran, m.coldPipe = true, 0
+		} else if m.coldPipe == 0 {
+			m.coldPipe = at
+		}
+	}
+}
+
+// partners are the channels that a channel must move with.
+func (m *Monitor) partners(c *channel) [2]*channel {
+	var shell [2]*channel
+	n := 0
+	for _, s := range m.shells {
+		if s != c && n < 2 {
+			shell[n] = s
+			n++
+		}
+	}
+	switch {
+	case c == m.pressure:
+		return shell
+	case c == m.firebox:
+		return [2]*channel{m.smokebox, shell[0]}
+	case c == m.smokebox:
+		return [2]*channel{m.firebox, shell[0]}
+	case c == m.pipe, c == m.level:
+		return [2]*channel{shell[0], m.pressure}
+	case c == m.left:
+		return [2]*channel{m.right}
+	case c == m.right:
+		return [2]*channel{m.left}
+	case c.isShell():
+		return [2]*channel{shell[0], m.pressure}
+	}
+	return [2]*channel{}
+}
+
+func (m *Monitor) airTemperature(at track.Instant) float64 {
+	if v, ok := m.fresh(m.air, at); ok {
+		return v
+	}
+	return 10
+}
+
+func (m *Monitor) airPressure(at track.Instant) float64 {
+	if v, ok := m.fresh(m.barometer, at); ok && math.Abs(v-m.standard) <= 5000 {
+		return v
+	}
+	return m.standard
+}
+
+func (m *Monitor) boiling(at track.Instant) float64 {
+	return saturationAt(m.airPressure(at))
+}
+
+func saturationAt(pa float64) float64 {
+	t, err := steam.SaturationTemperature(pa)
+	if err != nil {
+		return math.NaN()
+	}
+	return t
+}
+
+// gauge returns the boiler's gauge pressure in pascal with its uncertainty.
+func (m *Monitor) gauge(at track.Instant) (p, u float64, ok bool) {
+	v, ok := m.fresh(m.pressure, at)
+	if !ok {
+		return math.NaN(), math.NaN(), false
+	}
+	if m.pressure.how.Absolute {
+		v -= m.airPressure(at)
+	}
+	return v, m.pressure.u(), true
+}
+
+// wetted reports whether the shell stands in water and steam, so far as samples
+// tell: water in the glass, and the pipe not run since steam was up.
+func (m *Monitor) wetted(at track.Instant) bool {
+	if m.ran {
+		p, _, ok := m.gauge(at)
+		if ok && p > saturation.FromBar*1e5 && m.coldPipe != 0 && at.Sub(m.coldPipe) >= 300 {
+			m.ran = false
+		} else {
+			return false
+		}
+	}
+	l, ok := m.fresh(m.level, at)
+	return !ok || l > 0.1
+}
+
+// compare holds the channels against each other.
+func (m *Monitor) compare(at track.Instant) {
+	m.nodesFrozen(at)
+	wet := m.wetted(at)
+	if wet {
+		m.compareSaturation(at)
+	}
+	m.compareShells(at, wet)
+	m.compareCold(at)
+	for _, c := range m.all {
+		if c.sameN >= SameN && c.found[Frozen] == 0 && at.Sub(c.accepted) <= c.fresh {
+			m.frozen(c, at, wet)
+		}
+	}
+	m.compareBoxes(at, wet)
+	m.compareGlass(at)
+}
+
+// compareSaturation holds transducer and shell against the saturation line.
+func (m *Monitor) compareSaturation(at track.Instant) {
+	p, up, ok := m.gauge(at)
+	if !ok {
+		return
+	}
+	air, pa := m.airTemperature(at), m.airPressure(at)
+	n, against := 0, 0
+	for i, s := range m.shells {
+		t, ok := m.fresh(s, at)
+		if !ok {
+			continue
+		}
+		pair := saturation.Pair{At: at, Gauge: p, UPressure: up, Ambient: pa, Shell: t, UShell: s.u(), Air: air}
+		ts, tol, err := pair.Tolerance()
+		if err != nil || !(t > ts || p >= saturation.FromBar*1e5) {
+			continue // under half a bar there is air in the steam: steel may be colder
+		}
+		m.pairs[i].next(at, t-ts, tol)
+	}
+	lo, hi := math.Inf(1), math.Inf(-1)
+	for i := range m.shells {
+		if q := &m.pairs[i]; q.began && at.Sub(q.at) < 60 {
+			n++
+			lo, hi = math.Min(lo, q.mean), math.Max(hi, q.mean)
+			if q.against {
+				against++
+			}
+		}
+	}
+	if n == 0 {
+		return
+	}
+	blamePressure := false
+	for i, s := range m.shells {
+		q := &m.pairs[i]
+		if !q.against {
+			if q.began && at.Sub(q.at) < 60 {
+				m.absolve(s)
+			}
+			continue
+		}
+		others := 0.0
+		for k := range m.shells {
+			if o := &m.pairs[k]; k != i && o.began && at.Sub(o.at) < 60 {
+				others = math.Max(others, math.Abs(o.mean))
+			}
+		}
+		switch {
+		case n == 1:
+			// Two things differ, and there is no third to tell which is wrong.
+			blamePressure = true
+			m.blameShell(s, q, at)
+		case hi-lo < others:
+			blamePressure = true
+			m.absolve(s)
+		default:
+			m.blameShell(s, q, at)
+		}
+	}
+	if blamePressure {
+		m.blamePressure(at, p, pa)
+	} else if against == 0 {
+		m.absolve(m.pressure)
+	}
+}
+
+// absolve ends what the comparison with the saturation line has found.
+func (m *Monitor) absolve(c *channel) {
+	c.clear(Disagrees)
+	c.clear(Drifting)
+	if c.words[OtherUnit] == fromPartner {
+		c.clear(OtherUnit)
+	}
+}
+
+func (m *Monitor) blameShell(s *channel, q *pairing, at track.Instant) {
+	ts := s.value - q.mean
+	words := fmt.Sprintf("reads %.0f °C where steam of this pressure is at %.0f °C", s.value, ts)
+	switch {
+	case s.found[Disagrees] != 0 || s.found[Drifting] != 0 || s.found[OtherUnit] != 0 || s.found[Detached] != 0:
+	case math.Abs(s.value-(1.8*ts+32)) < 4+0.02*ts, math.Abs(s.value-(ts+273.15)) < 4+0.02*ts:
+		s.find(OtherUnit, at, fromPartner)
+	case q.drifted():
+		s.find(Drifting, q.over, words)
+	default:
+		s.find(Disagrees, q.over, words)
+	}
+}
+
+// units are what a pressure in pascal comes to if it was sent in another unit, or
+// converted from one it was not in.
+var units = [...]float64{1e-5, 1e-3, 1e-2, 1.45038e-4, 0.0689476, 14.5038, 0.980665, 1e5, 1e3, 1e2}
+
+func (m *Monitor) blamePressure(at track.Instant, p, pa float64) {
+	c := m.pressure
+	if c.found[Disagrees] != 0 || c.found[Drifting] != 0 || c.found[OtherUnit] != 0 {
+		return
+	}
+	hottest, drifted, since := math.Inf(-1), false, at
+	for i, s := range m.shells {
+		if m.pairs[i].against {
+			hottest = math.Max(hottest, s.value)
+			drifted = drifted || m.pairs[i].drifted()
+			since = min(since, m.pairs[i].over)
+		}
+	}
+	ps, err := steam.SaturationPressure(hottest)
+	if err == nil && ps-pa > 0.5e5 {
+		for _, f := range units {
+			if f != 0.980665 && math.Abs(math.Log(math.Max(p, 1e-9)/(ps-pa)/f)) < 0.12 {
+				c.find(OtherUnit, since, fromPartner)
+				return
+			}
+		}
+	}
+	words := fmt.Sprintf("reads %.2f bar while the shell is at %.0f °C, as steam of %.2f bar is", p/1e5, hottest, (ps-pa)/1e5)
+	if drifted {
+		c.find(Drifting, since, words)
+	} else {
+		c.find(Disagrees, since, words)
+	}
+}
+
+// compareShells finds a couple that came off the shell: it falls towards the air
+// while its neighbour does not, wet or dry.
+func (m *Monitor) compareShells(at track.Instant, wet bool) {
+	air := m.airTemperature(at)
+	for _, s := range m.shells {
+		own, ok := s.fell(DetachedS)
+		if _, fresh := m.fresh(s, at); !ok || !fresh {
+			continue
+		}
+		neighbour, compared, near := 0.0, false, false
+		for _, o := range m.shells {
+			f, ok := o.fell(DetachedS)
+			if _, fresh := m.fresh(o, at); o == s || !ok || !fresh {
+				continue
+			}
+			neighbour, compared = math.Max(neighbour, f), true
+			near = near || math.Abs(o.value-s.value) < s.u()+o.u()+LagK
+		}
+		if !compared {
+			continue
+		}
+		k := float64(DetachedK)
+		if m.ran && (m.coldPipe == 0 || at.Sub(m.coldPipe) < DetachedS) {
+			k = EmptyingK
+		}
+		if own > k+s.u() && own > DetachedTimes*math.Max(neighbour, 1) && s.value > air-5 {
+			s.find(Detached, at, fmt.Sprintf("fell by %.0f K in 5 min, its neighbour by %.0f K", own, neighbour))
+			s.clear(Disagrees)
+		} else if s.found[Detached] != 0 && near && s.value > air+30 {
+			s.clear(Detached)
+		}
+	}
+	// While both stand in water they are equal.
+	if len(m.shells) == 2 && wet {
+		a, b := m.shells[0], m.shells[1]
+		va, ok := m.fresh(a, at)
+		vb, ok2 := m.fresh(b, at)
+		p, _, ok3 := m.gauge(at)
+		if ok && ok2 && !(ok3 && p >= saturation.FromBar*1e5) && math.Min(va, vb) > 60 {
+			// With steam up the saturation line tells which; without, only that.
+			m.spread.next(at, va-vb, math.Hypot(a.u(), b.u())+4*LagK)
+			if m.spread.against && a.doubt() == Sound && b.doubt() == Sound {
+				words := fmt.Sprintf("differs from the other end by %.0f K with water in the glass", math.Abs(m.spread.mean))
+				a.find(Disagrees, m.spread.over, words)
+				b.find(Disagrees, m.spread.over, words)
+			}
+		}
+	}
+}
+
+// compareCold finds a transducer that shows pressure over cold water, where there
+// can be none.
+func (m *Monitor) compareCold(at track.Instant) {
+	p, u, ok := m.gauge(at)
+	if !ok || len(m.shells) == 0 {
+		return
+	}
+	hottest := math.Inf(-1)
+	for _, s := range m.shells {
+		t, ok := m.fresh(s, at)
+		if !ok || s.doubt() != Sound {
+			return
+		}
+		hottest = math.Max(hottest, t+s.u()+saturation.ContactShare*math.Max(0, t-m.airTemperature(at)))
+	}
+	if m.steady[pressureCold].next(at, hottest < m.boiling(at)-LagK && p > u+10000, ConfirmS) {
+		m.pressure.find(Disagrees, m.steady[pressureCold].on, fmt.Sprintf("reads %.2f bar over water below boiling", p/1e5))
+	}
+}
+
+// frozen finds a channel that repeats itself while its partner has moved by more
+// than both uncertainties since.
+func (m *Monitor) frozen(c *channel, at track.Instant, wet bool) {
+	moved := func(i int) (float64, *channel, bool) {
+		p := m.partners(c)[i]
+		v, ok := m.fresh(p, at)
+		if !ok || p.doubt() != Sound {
+			return 0, p, false
+		}
+		return math.Abs(v - c.then[i]), p, true
+	}
+	tell := func(p *channel, by float64) {
+		c.find(Frozen, c.sameAt, fmt.Sprintf("since the %s moved by %s", name(p.id), p.size(by)))
+	}
+	for i := range 2 {
+		by, p, ok := moved(i)
+		if !ok {
+			continue
+		}
+		need := math.Inf(1)
+		switch {
+		case c == m.pressure:
+			g, u, _ := m.gauge(at)
+			pa := m.airPressure(at)
+			if math.Abs(g) > QuietBar*1e5 {
+				need = p.u() + saturationAt(g+pa+u) - saturationAt(g+pa) + LagK
+			}
+		case c.isShell() && p == m.pressure:
+			g, u, _ := m.gauge(at)
+			pa := m.airPressure(at)
+			if wet && g > saturation.FromBar*1e5 {
+				by = math.Abs(saturationAt(g+pa) - saturationAt(c.then[i]+g-p.value+pa))
+				need = c.u() + saturationAt(g+pa+u) - saturationAt(g+pa) + LagK
+				if by > need {
+					c.find(Frozen, c.sameAt, fmt.Sprintf("while the boiler pressure moved by as much as %.0f K of steam", by))
+				}
+			}
+			continue
+		case c.isShell():
+			need = c.u() + p.u() + LagK
+		case c == m.firebox:
+			need = c.u() + p.u() + 10
+		case c == m.smokebox && p == m.firebox:
+			need = c.u() + p.u() + 60
+		case c == m.smokebox:
+			need = c.u() + p.u() + LagK
+		case c == m.pipe && p.isShell() && c.value > m.airTemperature(at)+30:
+			need = c.u() + p.u() + LagK
+		case c == m.level && p.isShell() && c.value > 0.03 && c.value < 0.97:
+			need = p.u() + 20 // by so much water shrinks by a tenth of the glass
+		case c == m.left, c == m.right:
+			need = c.u() + p.u() + 0.05
+		}
+		if by > need {
+			tell(p, by)
+			return
+		}
+	}
+	if c == m.level && c.value > 0.03 && c.value < 0.97 && at.Sub(c.sameAt) >= 180 {
+		if t, ok := m.fresh(m.pipe, at); ok && t > m.boiling(at)-15 && m.pipe.doubt() == Sound {
+			if g, _, ok := m.gauge(at); ok && g > saturation.FromBar*1e5 {
+				c.find(Frozen, c.sameAt, "while the blow-down pipe runs")
+			}
+		}
+	}
+}
+
+// compareBoxes finds couples that read less than firebox and smokebox can have.
+func (m *Monitor) compareBoxes(at track.Instant, wet bool) {
+	shell, us := math.Inf(-1), 0.0
+	for _, s := range m.shells {
+		if t, ok := m.fresh(s, at); ok && s.doubt() == Sound && t > shell {
+			shell, us = t, s.u()
+		}
+	}
+	air := m.airTemperature(at)
+	if t, ok := m.fresh(m.firebox, at); ok {
+		low := t+m.firebox.u() < shell-us-FireboxBelowShellK
+		if m.steady[fireboxLow].next(at, low, ConfirmS/2) {
+			m.firebox.find(Detached, at, fmt.Sprintf("reads %.0f °C beside a shell of %.0f °C, which a firebox does not", t, shell))
+		} else {
+			m.firebox.clear(Detached)
+		}
+	}
+	if t, ok := m.fresh(m.smokebox, at); ok {
+		p, _, under := m.gauge(at)
+		low := wet && under && p > saturation.FromBar*1e5 && t+m.smokebox.u() < shell-us-FireboxBelowShellK
+		cold := shell-us-air > 50 && t-m.smokebox.u()-air < SmokeboxShare*(shell-air)
+		a := m.steady[smokeboxLow].next(at, low, ConfirmS)
+		b := m.steady[smokeboxCold].next(at, cold, ConfirmS)
+		if a || b {
+			m.smokebox.find(Detached, at, fmt.Sprintf("reads %.0f °C beside a shell of %.0f °C; is its door open?", t, shell))
+		} else {
+			m.smokebox.clear(Detached)
+		}
+	}
+}
+
+// compareGlass finds a glass that falls with the cocks shut, or a pipe that stays
+// cold while the boiler runs out.
+func (m *Monitor) compareGlass(at track.Instant) {
+	l, ok := m.fresh(m.level, at)
+	t, ok2 := m.fresh(m.pipe, at)
+	if !ok || !ok2 {
+		return
+	}
+	fell, ok := m.level.fell(DetachedS)
+	alone := ok && fell > GlassFell && l < 0.15 && t < m.boiling(at)-PipeColdK && m.coldPipe != 0 && at.Sub(m.coldPipe) > DetachedS
+	let := 0.0
+	if m.pressure != nil {
+		if f, ok := m.pressure.fell(DetachedS); ok {
+			let = f
+		}
+	}
+	if m.steady[glassAlone].next(at, alone && let < 20000, 20) && l < 0.15 {
+		m.level.find(Disagrees, at, "emptied within minutes with the cocks shut")
+	} else if l > 0.2 {
+		m.steady[glassAlone] = steady{}
+		m.level.clear(Disagrees)
+	}
+	if m.steady[pipeAlone].next(at, alone && let >= 20000, 20) && t < m.boiling(at)-PipeColdK {
+		m.pipe.find(Disagrees, at, "stayed cold while the glass emptied")
+	} else if t > m.boiling(at)-PipeColdK {
+		m.steady[pipeAlone] = steady{}
+		m.pipe.clear(Disagrees)
+	}
+}
+
+// nodesFrozen finds a node all of whose channels repeat themselves.
+func (m *Monitor) nodesFrozen(at track.Instant) {
+	for node := range m.nodes {
+		n, same, since, hot := 0, 0, track.Instant(0), false
+		for _, c := range m.all {
+			if c.node != node || !c.has || at.Sub(c.accepted) > c.fresh {
+				continue
+			}
+			n++
+			if c.sameN >= SameN {
+				same++
+			}
+			since = max(since, c.sameAt)
+			if unit, _ := telemetry.UnitOf(c.id); unit == telemetry.Celsius && c.value > HotC {
+				hot = true
+			}
+		}
+		need := float64(NodeQuietS)
+		if hot {
+			need = NodeSameS
+		}
+		k := &m.nodes[node]
+		switch {
+		case n >= 3 && same == n && at.Sub(since) >= need:
+			if k.frozen == 0 {
+				k.frozen = since
+			}
+		case same < n:
+			k.frozen = 0
+		}
+	}
+}
