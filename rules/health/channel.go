@@ -41,14 +41,14 @@ type channel struct {
 	sameAt track.Instant
 
 	// noise
-	prev, prev2 float64
+	prev, prev2 past
 	prevN       int
 	noise       float64 // mean square of the scatter
 	noiseN      int
 	noisyAt     track.Instant
 
-	changes int
-	step    float64
+	changes, repeats int
+	step             float64
 
 	past   [kept]past
 	pastN  int
@@ -141,7 +141,7 @@ func (c *channel) clear(k Kind) { c.found[k] = 0 }
 func (c *channel) renew() {
 	c.found = [kinds]track.Instant{}
 	c.noise, c.noiseN, c.noisyAt, c.prevN = 0, 0, 0, 0
-	c.changes, c.step = 0, math.Inf(1)
+	c.changes, c.repeats, c.step = 0, 0, math.Inf(1)
 	c.sameN, c.pastN = 0, 0
 	c.spikes = [SpikesN]track.Instant{}
 }
@@ -156,9 +156,8 @@ func (c *channel) doubt() Kind {
 	return Sound
 }
 
-// take judges one sample by its channel alone.
-func (c *channel) take(s telemetry.Sample, at, now track.Instant) telemetry.Sample {
-	c.heardAt = max(c.heardAt, now)
+// inRange judges one sample by whether there can be such a number.
+func (c *channel) inRange(s telemetry.Sample, at track.Instant) telemetry.Sample {
 	if s.Quality == telemetry.Bad || math.IsNaN(s.Value) || math.IsInf(s.Value, 0) {
 		s.Quality = telemetry.Bad
 		if s.Reason == "" {
@@ -175,6 +174,12 @@ func (c *channel) take(s telemetry.Sample, at, now track.Instant) telemetry.Samp
 		c.find(OutOfRange, at, fmt.Sprintf("%g", s.Value))
 		return lower(s, telemetry.Bad, "out of range")
 	}
+	return s
+}
+
+// take judges one sample by its channel alone.
+func (c *channel) take(s telemetry.Sample, at track.Instant) telemetry.Sample {
+	s = c.inRange(s, at)
 	if s.Quality != telemetry.Good {
 		return s
 	}
@@ -259,16 +264,24 @@ func (c *channel) next(now, began track.Instant) track.Instant {
 
 // accept takes a good value in.
 func (c *channel) accept(at track.Instant, v float64) {
+	if c.badSince != 0 && at.Sub(c.badSince) < NoSignalS {
+		c.spike(c.badSince)
+	}
 	c.badSince = 0
+	if c.has && at.Sub(c.accepted) > math.Max(3*c.fresh, 60) {
+		// Nobody looked: what came before says nothing of how it came to be so.
+		c.pastN, c.prevN, c.sameN, c.pending = 0, 0, 0, false
+	}
 	c.clear(NoSignal)
 	c.clear(OutOfRange)
 	if c.found[OtherUnit] != 0 && c.otherUnit(v) == "" && c.words[OtherUnit] != fromPartner {
 		c.clear(OtherUnit)
 	}
-	if c.has && v == c.value {
+	if c.has && v == c.value && c.sameN > 0 {
 		c.sameN++
+		c.repeats++
 	} else {
-		if c.has {
+		if c.has && c.sameN > 0 {
 			c.changes++
 			c.step = math.Min(c.step, math.Abs(v-c.value))
 		}
@@ -278,7 +291,8 @@ func (c *channel) accept(at track.Instant, v float64) {
 	c.scatter(at, v)
 	c.value, c.accepted, c.has = v, at, true
 	u := c.u()
-	if c.changes >= CoarseN && c.step > u {
+	// A steep rise has no small steps either; but it does not dwell on them.
+	if c.changes >= CoarseN && c.repeats >= c.changes && c.step > u {
 		c.find(Coarse, at, fmt.Sprintf("steps of %s", c.size(c.step)))
 	} else if c.step <= u {
 		c.clear(Coarse)
@@ -290,14 +304,15 @@ func (c *channel) accept(at track.Instant, v float64) {
 	}
 }
 
-// scatter follows the noise by second differences: slow change falls out of them.
+// scatter follows the noise by how far a value lies from the line between its
+// neighbours: a slow or steady change falls out of that, however the samples come.
 func (c *channel) scatter(at track.Instant, v float64) {
 	if c.prevN >= 2 {
 		u := c.u()
-		d := v - 2*c.prev + c.prev2
-		sq := math.Min(d*d, 100*u*u) / 6
-		w := 1 / math.Min(float64(c.noiseN+1), NoiseN)
-		c.noise += (sq - c.noise) * w
+		w := c.prev.at.Sub(c.prev2.at) / at.Sub(c.prev2.at)
+		d := c.prev.v - (c.prev2.v + w*(v-c.prev2.v))
+		sq := math.Min(d*d, 25*u*u) / (1 + w*w + (1-w)*(1-w))
+		c.noise += (sq - c.noise) / math.Min(float64(c.noiseN+1), NoiseN)
 		c.noiseN++
 		switch over := 2 * math.Sqrt(c.noise) / u; {
 		case c.noiseN < NoiseN:
@@ -313,7 +328,7 @@ func (c *channel) scatter(at track.Instant, v float64) {
 			c.clear(Noisy)
 		}
 	}
-	c.prev2, c.prev = c.prev, v
+	c.prev2, c.prev = c.prev, past{at, v}
 	c.prevN++
 }
 
@@ -333,6 +348,14 @@ func (c *channel) ago(s float64) (float64, bool) {
 func (c *channel) fell(s float64) (float64, bool) {
 	v, ok := c.ago(s)
 	return v - c.value, ok
+}
+
+// fellFrom is fell where there may be no such channel.
+func (c *channel) fellFrom(s float64) (float64, bool) {
+	if c == nil {
+		return math.NaN(), false
+	}
+	return c.fell(s)
 }
 
 // staleAt is when the channel counts as stale if nothing more comes.

@@ -7,8 +7,9 @@
 //
 // What it cannot see: an error smaller than the uncertainties of the two things that
 // are compared; a channel without a partner that stops (air temperature, barometer,
-// carbon monoxide, a single tank); a couple that comes off a smokebox at a time when
-// its door may be open.
+// carbon monoxide, the tanks, whose difference is a watch of its own); a firebox that drifts; a couple that comes off the
+// blow-down pipe as the boiler runs out, or off a smokebox whose door may be open; a
+// glass with blocked cocks, in which the water stands and trembles.
 package health
 
 import (
@@ -112,16 +113,17 @@ const (
 	SpikesS = 600
 	// NoSignalS is how long there must be nothing but bad samples.
 	NoSignalS = 30
-	// NoiseN samples, and NoiseS, are needed to know the noise, taken by the mean
-	// square of successive second differences (after J. von Neumann, Ann. Math. Stat.
-	// 12 (1941) 367-395, from memory); NoiseOver is by how much the expanded noise
+	// NoiseN samples, and NoiseS, are needed to know the noise, taken from the mean
+	// square of successive differences (after J. von Neumann, Ann. Math. Stat. 12
+	// (1941) 367-395, from memory; here of second differences); NoiseOver is by how much the expanded noise
 	// must exceed the stated uncertainty. A level that is moved about is no fault:
 	// LevelNoiseS for it.
 	NoiseN      = 40
 	NoiseS      = 120
 	LevelNoiseS = 1200
 	NoiseOver   = 1.5
-	// CoarseN changes of value must have been seen to know its step.
+	// CoarseN changes of value, and as many repetitions, must have been seen to know
+	// its step.
 	CoarseN = 6
 	// SameN equal samples at least are frozen; NodeSameS all channels of a node while
 	// anything is hot, NodeQuietS otherwise.
@@ -146,7 +148,10 @@ const (
 	DetachedTimes = 4
 	// EmptyingK takes the place of DetachedK while the boiler runs out: the bottom of
 	// the shell then gives its heat to water and steam that leave.
-	EmptyingK = 35
+	EmptyingK = 60
+	EmptyingS = 1800
+	// ApartK is more than the two ends of a dry shell ever differ by.
+	ApartK = 30
 	// PipeColdK below boiling the pipe does not run.
 	PipeColdK = 30
 	// GlassFell is the part of the glass that cannot go in DetachedS with the cocks
@@ -169,7 +174,7 @@ type Monitor struct {
 	now      track.Instant
 
 	pressure, level, pipe, firebox, smokebox *channel
-	left, right, air, barometer              *channel
+	air, barometer                           *channel
 
 	nodes   [2]clock // engine, shed
 	checked track.Instant
@@ -177,7 +182,8 @@ type Monitor struct {
 	ran      bool // the pipe ran: steel may be dry since
 	coldPipe track.Instant
 	pairs    []pairing // one a shell channel, beside it
-	spread   pairing
+	spread   pairing   // of the two ends, in water
+	apart    pairing   // of the two ends, dry
 	steady   [6]steady
 }
 
@@ -218,10 +224,6 @@ func (m *Monitor) channel(id telemetry.Channel) *channel {
 		m.firebox = c
 	case telemetry.Smokebox:
 		m.smokebox = c
-	case telemetry.TankLeft:
-		m.left = c
-	case telemetry.TankRight:
-		m.right = c
 	case telemetry.AmbientTemp:
 		m.air = c
 	case telemetry.AmbientPressure:
@@ -241,7 +243,7 @@ func (m *Monitor) Renew() {
 	for i := range m.pairs {
 		m.pairs[i] = pairing{}
 	}
-	m.spread, m.steady, m.ran = pairing{}, [6]steady{}, false
+	m.spread, m.apart, m.steady, m.ran = pairing{}, pairing{}, [6]steady{}, false
 	for _, c := range m.all {
 		c.renew()
 	}
@@ -257,11 +259,16 @@ func (m *Monitor) Add(s telemetry.Sample, now track.Instant) telemetry.Sample {
 	c := m.channel(s.Channel)
 	at := track.Of(s.At)
 	m.nodes[c.node].heard(at, now, c.fresh)
+	c.heardAt = max(c.heardAt, m.now)
 	if ahead := at.Sub(now); ahead > SkewS {
 		m.nodes[c.node].ahead(now, ahead)
 		return lower(s, telemetry.Bad, "clock ahead")
 	}
-	s = c.take(s, at, m.now)
+	if m.nodes[c.node].behind != 0 {
+		// Where times are not to be relied upon nothing is told from their order.
+		return c.inRange(s, at)
+	}
+	s = c.take(s, at)
 	if c.accepted == at {
 		m.follow(c, at)
 		if at.Sub(m.checked) >= checkS {

@@ -32,6 +32,9 @@ func (m *Monitor) follow(c *channel, at track.Instant) {
 		}
 	}
 	if c == m.pipe {
+		if c.pastN == 1 {
+			m.coldPipe = 0 // it was not watched
+		}
 		if c.value > m.boiling(at)-PipeColdK {
 			m.ran, m.coldPipe = true, 0
 		} else if m.coldPipe == 0 {
@@ -59,10 +62,6 @@ func (m *Monitor) partners(c *channel) [2]*channel {
 		return [2]*channel{m.firebox, shell[0]}
 	case c == m.pipe, c == m.level:
 		return [2]*channel{shell[0], m.pressure}
-	case c == m.left:
-		return [2]*channel{m.right}
-	case c == m.right:
-		return [2]*channel{m.left}
 	case c.isShell():
 		return [2]*channel{shell[0], m.pressure}
 	}
@@ -110,16 +109,25 @@ func (m *Monitor) gauge(at track.Instant) (p, u float64, ok bool) {
 // wetted reports whether the shell stands in water and steam, so far as samples
 // tell: water in the glass, and the pipe not run since steam was up.
 func (m *Monitor) wetted(at track.Instant) bool {
+	l, glass := m.fresh(m.level, at)
 	if m.ran {
 		p, _, ok := m.gauge(at)
-		if ok && p > saturation.FromBar*1e5 && m.coldPipe != 0 && at.Sub(m.coldPipe) >= 300 {
+		if !ok || p < saturation.FromBar*1e5 {
+			return false
+		}
+		if m.coldPipe != 0 && at.Sub(m.coldPipe) >= 300 {
 			m.ran = false
-		} else {
+		} else if fell, ok := m.level.fellFrom(DetachedS); !glass || !ok || l < 0.3 || fell > 0.05 {
+			// Past a passing cock the pipe is hot too, and the water stays.
 			return false
 		}
 	}
-	l, ok := m.fresh(m.level, at)
-	return !ok || l > 0.1
+	if !glass {
+		// Hot steel without pressure may be dry.
+		p, _, ok := m.gauge(at)
+		return ok && p >= saturation.FromBar*1e5
+	}
+	return l > 0.1
 }
 
 // compare holds the channels against each other.
@@ -161,49 +169,70 @@ func (m *Monitor) compareSaturation(at track.Instant) {
 		m.pairs[i].next(at, t-ts, tol)
 	}
 	lo, hi := math.Inf(1), math.Inf(-1)
+	// A shell that is found out takes no part in judging others.
+	part := func(i int) bool {
+		q := &m.pairs[i]
+		return q.began && at.Sub(q.at) < 60 && m.shells[i].doubt() == Sound
+	}
 	for i := range m.shells {
-		if q := &m.pairs[i]; q.began && at.Sub(q.at) < 60 {
-			n++
-			lo, hi = math.Min(lo, q.mean), math.Max(hi, q.mean)
-			if q.against {
-				against++
-			}
+		q := &m.pairs[i]
+		if q.began && !q.against && at.Sub(q.at) < 60 {
+			m.absolve(m.shells[i])
+		}
+		if !part(i) {
+			continue
+		}
+		n++
+		lo, hi = math.Min(lo, q.mean), math.Max(hi, q.mean)
+		if q.against {
+			against++
 		}
 	}
 	if n == 0 {
 		return
 	}
-	blamePressure := false
-	for i, s := range m.shells {
-		q := &m.pairs[i]
-		if !q.against {
-			if q.began && at.Sub(q.at) < 60 {
-				m.absolve(s)
-			}
+	if against == 0 {
+		m.absolve(m.pressure)
+		return
+	}
+	for _, k := range [...]Kind{Frozen, Coarse, Noisy} {
+		if m.pressure.found[k] != 0 {
+			return // it is known to be wrong, and accuses nobody
+		}
+	}
+	blame := [8]bool{}
+	pressure := false
+	for i := range m.shells {
+		if i >= len(blame) || !part(i) || !m.pairs[i].against {
 			continue
 		}
 		others := 0.0
 		for k := range m.shells {
-			if o := &m.pairs[k]; k != i && o.began && at.Sub(o.at) < 60 {
-				others = math.Max(others, math.Abs(o.mean))
+			if k != i && part(k) {
+				others = math.Max(others, math.Abs(m.pairs[k].mean))
 			}
 		}
 		switch {
 		case n == 1:
 			// Two things differ, and there is no third to tell which is wrong.
-			blamePressure = true
-			m.blameShell(s, q, at)
+			pressure, blame[i] = true, true
 		case hi-lo < others:
-			blamePressure = true
-			m.absolve(s)
+			pressure = true
+			// All couples at once, and fast: a blocked pipe to the gauge, or all of them
+			// off. Nothing tells which.
+			fell, ok := m.shells[i].fell(DetachedS)
+			blame[i] = ok && m.pairs[i].mean < -2*m.pairs[i].tol && fell > DetachedK+m.shells[i].u()
 		default:
-			m.blameShell(s, q, at)
+			blame[i] = true
 		}
 	}
-	if blamePressure {
+	for i, s := range m.shells {
+		if i < len(blame) && blame[i] {
+			m.blameShell(s, &m.pairs[i], at)
+		}
+	}
+	if pressure {
 		m.blamePressure(at, p, pa)
-	} else if against == 0 {
-		m.absolve(m.pressure)
 	}
 }
 
@@ -276,7 +305,7 @@ func (m *Monitor) compareShells(at track.Instant, wet bool) {
 		neighbour, compared, near := 0.0, false, false
 		for _, o := range m.shells {
 			f, ok := o.fell(DetachedS)
-			if _, fresh := m.fresh(o, at); o == s || !ok || !fresh {
+			if _, fresh := m.fresh(o, at); o == s || !ok || !fresh || o.doubt() != Sound {
 				continue
 			}
 			neighbour, compared = math.Max(neighbour, f), true
@@ -286,7 +315,7 @@ func (m *Monitor) compareShells(at track.Instant, wet bool) {
 			continue
 		}
 		k := float64(DetachedK)
-		if m.ran && (m.coldPipe == 0 || at.Sub(m.coldPipe) < DetachedS) {
+		if m.ran && (m.coldPipe == 0 || at.Sub(m.coldPipe) < EmptyingS) {
 			k = EmptyingK
 		}
 		if own > k+s.u() && own > DetachedTimes*math.Max(neighbour, 1) && s.value > air-5 {
@@ -296,20 +325,28 @@ func (m *Monitor) compareShells(at track.Instant, wet bool) {
 			s.clear(Detached)
 		}
 	}
-	// While both stand in water they are equal.
-	if len(m.shells) == 2 && wet {
-		a, b := m.shells[0], m.shells[1]
-		va, ok := m.fresh(a, at)
-		vb, ok2 := m.fresh(b, at)
-		p, _, ok3 := m.gauge(at)
-		if ok && ok2 && !(ok3 && p >= saturation.FromBar*1e5) && math.Min(va, vb) > 60 {
-			// With steam up the saturation line tells which; without, only that.
-			m.spread.next(at, va-vb, math.Hypot(a.u(), b.u())+4*LagK)
-			if m.spread.against && a.doubt() == Sound && b.doubt() == Sound {
-				words := fmt.Sprintf("differs from the other end by %.0f K with water in the glass", math.Abs(m.spread.mean))
-				a.find(Disagrees, m.spread.over, words)
-				b.find(Disagrees, m.spread.over, words)
-			}
+	if len(m.shells) != 2 {
+		return
+	}
+	a, b := m.shells[0], m.shells[1]
+	va, ok := m.fresh(a, at)
+	vb, ok2 := m.fresh(b, at)
+	if !ok || !ok2 || !(math.Min(va, vb) > 60) {
+		return
+	}
+	u := math.Hypot(a.u(), b.u())
+	if p, _, ok := m.gauge(at); wet && !(ok && p >= saturation.FromBar*1e5) {
+		// While both stand in water they are equal. With steam up the saturation line
+		// tells which is not; without, nothing does.
+		m.spread.next(at, va-vb, u+4*LagK)
+	} else if !wet {
+		m.apart.next(at, va-vb, u+ApartK)
+	}
+	for _, q := range [...]*pairing{&m.spread, &m.apart} {
+		if q.against && a.doubt() == Sound && b.doubt() == Sound {
+			words := fmt.Sprintf("the ends of the shell differ by %.0f K", math.Abs(q.mean))
+			a.find(Disagrees, q.over, words)
+			b.find(Disagrees, q.over, words)
 		}
 	}
 }
@@ -384,8 +421,6 @@ func (m *Monitor) frozen(c *channel, at track.Instant, wet bool) {
 			need = c.u() + p.u() + LagK
 		case c == m.level && p.isShell() && c.value > 0.03 && c.value < 0.97:
 			need = p.u() + 20 // by so much water shrinks by a tenth of the glass
-		case c == m.left, c == m.right:
-			need = c.u() + p.u() + 0.05
 		}
 		if by > need {
 			tell(p, by)
@@ -403,11 +438,15 @@ func (m *Monitor) frozen(c *channel, at track.Instant, wet bool) {
 
 // compareBoxes finds couples that read less than firebox and smokebox can have.
 func (m *Monitor) compareBoxes(at track.Instant, wet bool) {
-	shell, us := math.Inf(-1), 0.0
+	// The coldest: one that reads too much must not accuse the others.
+	shell, us := math.Inf(1), 0.0
 	for _, s := range m.shells {
-		if t, ok := m.fresh(s, at); ok && s.doubt() == Sound && t > shell {
+		if t, ok := m.fresh(s, at); ok && s.doubt() == Sound && t < shell {
 			shell, us = t, s.u()
 		}
+	}
+	if math.IsInf(shell, 1) {
+		return
 	}
 	air := m.airTemperature(at)
 	if t, ok := m.fresh(m.firebox, at); ok {
@@ -448,12 +487,14 @@ func (m *Monitor) compareGlass(at track.Instant) {
 			let = f
 		}
 	}
-	if m.steady[glassAlone].next(at, alone && let < 20000, 20) && l < 0.15 {
-		m.level.find(Disagrees, at, "emptied within minutes with the cocks shut")
+	if m.steady[glassAlone].next(at, alone, 20) && l < 0.15 {
+		m.level.find(Disagrees, at, "emptied within minutes with the blow-down pipe cold")
 	} else if l > 0.2 {
 		m.steady[glassAlone] = steady{}
 		m.level.clear(Disagrees)
 	}
+	// Where pressure fell too, the boiler may have run out past a couple that does
+	// not feel it.
 	if m.steady[pipeAlone].next(at, alone && let >= 20000, 20) && t < m.boiling(at)-PipeColdK {
 		m.pipe.find(Disagrees, at, "stayed cold while the glass emptied")
 	} else if t > m.boiling(at)-PipeColdK {
