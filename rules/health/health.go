@@ -58,13 +58,15 @@ const (
 	ClockBehind
 	// NodeFrozen: all channels of a node repeat themselves.
 	NodeFrozen
+	// NodeSilent: no channel of a node comes any more.
+	NodeSilent
 	kinds
 )
 
 // String returns the kind's word.
 func (k Kind) String() string {
 	words := [...]string{"sound", "stale", "no-signal", "out-of-range", "spikes", "jumped", "noisy", "coarse", "frozen",
-		"detached", "disagrees", "drifting", "other-unit", "clock-ahead", "clock-behind", "node-frozen"}
+		"detached", "disagrees", "drifting", "other-unit", "clock-ahead", "clock-behind", "node-frozen", "node-silent"}
 	if k < kinds {
 		return words[k]
 	}
@@ -336,8 +338,27 @@ func (m *Monitor) Findings(now track.Instant) []Finding {
 	}
 	for i := range m.nodes {
 		out = m.nodes[i].findings(nodeNames[i], now, out)
+		if since, silent := m.silent(i, now); silent {
+			out = append(out, Finding{Node: nodeNames[i], Kind: NodeSilent, Since: since,
+				Text: "Nothing comes from the " + nodeNames[i] + "'s node. Look at its supply and its link."})
+		}
 	}
 	return out
+}
+
+// silent reports whether all channels that a node was ever heard with are stale.
+func (m *Monitor) silent(node int, now track.Instant) (since track.Instant, silent bool) {
+	for _, c := range m.all {
+		if c.node != node || c.heardAt == 0 || c.id == telemetry.BoilerHumidity {
+			continue
+		}
+		at, stale := c.stale(now, m.began)
+		if !stale {
+			return 0, false
+		}
+		since, silent = max(since, at), true
+	}
+	return since, silent
 }
 
 // Next returns the first moment after now at which time alone changes the findings,

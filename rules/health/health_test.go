@@ -149,11 +149,11 @@ func TestTimeAlone(t *testing.T) {
 		want string
 	}{
 		{14.9, ""},
-		{15, "boiler.pressure stale"},
-		{599, "boiler.pressure stale"},
+		{15, "boiler.pressure stale, engine node-silent"},
+		{599, "boiler.pressure stale, engine node-silent"},
 		// Declared, never heard; the sensor in the barrel only comes with open plugs.
-		{600, "boiler.pressure stale, firebox stale"},
-		{1e6, "boiler.pressure stale, firebox stale"},
+		{600, "boiler.pressure stale, firebox stale, engine node-silent"},
+		{1e6, "boiler.pressure stale, firebox stale, engine node-silent"},
 	} {
 		if got := kinds(m, c.s); got != c.want {
 			t.Errorf("after %v s: %q, want %q", c.s, got, c.want)
