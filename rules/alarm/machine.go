@@ -108,6 +108,9 @@ func New(s Settings) *Machine {
 // State returns the state.
 func (m *Machine) State() State { return m.s.State }
 
+// In reports whether the condition counts as holding, delays and deadband considered.
+func (m *Machine) In() bool { return m.s.In }
+
 // Saved returns all that is known of it, as of the last moment heard. Where its
 // Condition is Unknown, a page says of a standing alarm that its cause cannot be
 // seen now.

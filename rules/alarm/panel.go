@@ -66,6 +66,9 @@ func (p *Panel) Get(watch string) *Machine {
 	return nil
 }
 
+// At returns the i-th alarm, in the order of the settings.
+func (p *Panel) At(i int) *Machine { return p.all[i] }
+
 // took counts what an alarm's changes from the n-th on tell, and names the engine.
 func (p *Panel) took(i int, out []Change, n int) []Change {
 	for k := n; k < len(out); k++ {

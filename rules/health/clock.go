@@ -28,9 +28,9 @@ func (k *clock) ahead(now track.Instant, s float64) {
 }
 
 // heard takes note of how old a sample is on arrival.
-func (k *clock) heard(at, now track.Instant, fresh float64) {
+func (k *clock) heard(at, now track.Instant) {
 	age := now.Sub(at)
-	if age <= max(fresh/2, 30) {
+	if age <= ClockOldS {
 		k.old, k.behind = false, 0
 		return
 	}

@@ -98,9 +98,11 @@ type Finding struct {
 const (
 	// SkewS is how far ahead of the clock a sample's time may be (contract).
 	SkewS = 5
-	// ClockForS is for how long every sample must be old on arrival before the clock
-	// is taken to be behind: a backlog that is sent after an outage takes less.
+	// ClockForS is for how long every sample must be ClockOldS old on arrival before
+	// the clock is taken to be behind: a backlog that is sent after an outage takes
+	// less, and the newest of a pack sent now and then is young.
 	ClockForS = 60
+	ClockOldS = 30
 	// ConfirmS is for how long partners must disagree before it is told.
 	ConfirmS = 120
 	// SmoothS is the time constant of the exponentially weighted moving average of a
@@ -260,7 +262,7 @@ func (m *Monitor) Add(s telemetry.Sample, now track.Instant) telemetry.Sample {
 	}
 	c := m.channel(s.Channel)
 	at := track.Of(s.At)
-	m.nodes[c.node].heard(at, now, c.fresh)
+	m.nodes[c.node].heard(at, now)
 	c.heardAt = max(c.heardAt, m.now)
 	if ahead := at.Sub(now); ahead > SkewS {
 		m.nodes[c.node].ahead(now, ahead)
