@@ -76,7 +76,10 @@ func demo(ctx context.Context, args []string, _ io.Reader, stdout, stderr io.Wri
 	ctx, cancel := context.WithCancel(ctx)
 	defer cancel()
 	ended := make(chan error, 1)
-	go func() { ended <- a.Run(ctx) }()
+	go func() {
+		defer cancel() // the engines do not play on to a daemon that has stopped
+		ended <- a.Run(ctx)
+	}()
 	err = s.Run(ctx, a)
 	if err == nil {
 		fmt.Fprintln(stdout, "Both engines are housed and the night is over; the clock stands. Start again for another evening.")

@@ -219,6 +219,10 @@ func (s *Stage) Buses() map[string]app.Bus {
 // have been housed for long enough, or the context ends.
 func (s *Stage) Run(ctx context.Context, a *app.App) error {
 	s.app.Store(a)
+	// The clock must not move before every judgement has begun.
+	if err := a.Settle(ctx); err != nil {
+		return err
+	}
 	g, ctx := errgroup.WithContext(ctx)
 	p := newPacer(s.o.Clock, s.o.Speed, len(s.players))
 	if s.o.Before != nil {
