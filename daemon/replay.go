@@ -211,14 +211,16 @@ func (p *player) take(line []byte) error {
 	if err != nil {
 		return err
 	}
+	// A refused line changes nothing, the clock least of all: a slip in its time
+	// would make all that follows late.
+	if err := p.judge.Check(ev); err != nil {
+		return err
+	}
 	p.now = later(p.now, at)
 	if ev.Kind == telemetry.Nothing {
 		return p.print(p.judge.Advance(p.now))
 	}
 	ev.At = p.now
-	if err := p.judge.Check(ev); err != nil {
-		return errors.Join(p.print(p.judge.Advance(p.now)), err)
-	}
 	changes, err := p.judge.Hear(ev)
 	return errors.Join(p.print(changes), err)
 }
