@@ -6,13 +6,16 @@ import (
 	"bytes"
 	"errors"
 	"fmt"
+	"maps"
 	"math"
 	"os"
 	"regexp"
+	"slices"
 	"sort"
 	"strconv"
 	"strings"
 	"time"
+	"unicode"
 
 	"github.com/pelletier/go-toml/v2"
 
@@ -151,7 +154,24 @@ type reader struct {
 }
 
 func (r *reader) fault(key, format string, args ...any) {
-	r.faults = append(r.faults, Fault{r.name, r.at.line(key), fmt.Sprintf(format, args...)})
+	r.faults = append(r.faults, Fault{r.name, r.at.line(key), oneLine(fmt.Sprintf(format, args...))})
+}
+
+// oneLine writes out what would begin a new line or steer a terminal: names and
+// texts of the file stand in complaints, and each complaint is one line.
+func oneLine(s string) string {
+	if !strings.ContainsFunc(s, unicode.IsControl) {
+		return s
+	}
+	var b strings.Builder
+	for _, c := range s {
+		if unicode.IsControl(c) {
+			b.WriteString(strings.Trim(strconv.QuoteRune(c), "'"))
+		} else {
+			b.WriteRune(c)
+		}
+	}
+	return b.String()
 }
 
 func (r *reader) decodeFaults(err error) error {
@@ -160,16 +180,16 @@ func (r *reader) decodeFaults(err error) error {
 		for _, e := range missing.Errors {
 			row, _ := e.Position()
 			key := strings.Join(e.Key(), ".")
-			r.faults = append(r.faults, Fault{r.name, row, fmt.Sprintf("key %q is not known; check its spelling and the table that it stands in", key)})
+			r.faults = append(r.faults, Fault{r.name, row, oneLine(fmt.Sprintf("key %q is not known; check its spelling and the table that it stands in", key))})
 		}
 		return r.faults
 	}
 	var decode *toml.DecodeError
 	if errors.As(err, &decode) {
 		row, _ := decode.Position()
-		return Faults{{r.name, row, decode.Error() + "; mend the line so that it is TOML with a value of that kind"}}
+		return Faults{{r.name, row, oneLine(decode.Error()) + "; mend the line so that it is TOML with a value of that kind"}}
 	}
-	return Faults{{r.name, 1, err.Error()}}
+	return Faults{{r.name, 1, oneLine(err.Error())}}
 }
 
 var idPattern = regexp.MustCompile(`^[a-z0-9-]+$`)
@@ -337,7 +357,8 @@ func (r *reader) byWord(key string, f fileEngine) {
 	for _, d := range confirmation.Table() {
 		known[d.ID] = true
 	}
-	for ev, word := range f.ByWord {
+	for _, ev := range slices.Sorted(maps.Keys(f.ByWord)) {
+		word := f.ByWord[ev]
 		at := key + ".by_word." + ev
 		if !evidence.Borne(ev) {
 			r.fault(at, "by_word: %q is no evidence that sensors bear; see the steps in the documentation", ev)
