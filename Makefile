@@ -5,7 +5,7 @@ PAGE  := dashboard/page
 BUILT := $(PAGE)/dist/index.html
 SPEED ?= 60
 
-.PHONY: run build page test test-go test-page test-browser lint bench fuzz clean tools
+.PHONY: run build page test test-go test-page test-browser lint bench campaign fuzz clean tools
 
 run: build
 	./bin/ashlamp demo --speed $(SPEED)
@@ -60,6 +60,13 @@ lint: $(BUILT)
 bench: build
 	go test -run '^$$' -bench . -benchmem ./rules/... ./ingest/... ./dashboard/... ./hardware/... ./simulators/...
 	go run ./simulators/load -bin bin/ashlamp
+
+# N disposals with faults, judged beside the truth; the report is campaign.md. The
+# last line is the campaign's figures.
+N ?= 2000
+SEED ?= 1
+campaign:
+	@go run ./simulators/campaign -n $(N) -seed $(SEED)
 
 clean:
 	rm -rf bin $(PAGE)/node_modules $(PAGE)/dist/assets $(PAGE)/dist/index.html

@@ -150,7 +150,7 @@ func (c *Crew) waitBlowDown() bool {
 func (c *Crew) letDownCold() bool {
 	h := &c.Hands
 	h.LetDown = 1
-	if c.see.Gauge > 0.25*bar {
+	if c.see.Gauge > 0.15*bar {
 		return false
 	}
 	h.LetDown, h.Vent = 0, 1

@@ -47,7 +47,8 @@ type Node struct {
 	Carrier   Carrier
 	Intervals Intervals
 	// Pace, if not nil, is called before each step of the world with the date it
-	// will have; it returns when that may come.
+	// will have; it returns when that may come. It may step the world up to that
+	// date itself.
 	Pace func(ctx context.Context, date time.Time) error
 	// Linger is how long it goes on after the engine is housed.
 	Linger time.Duration
@@ -57,6 +58,7 @@ type Node struct {
 	buf     []telemetry.Sample
 	frozen  map[telemetry.Channel]telemetry.Sample
 	held    []heldPack
+	kept    []Pack // while the broker is gone
 	started bool
 }
 
@@ -141,8 +143,10 @@ func (n *Node) Step(ctx context.Context) error {
 			return err
 		}
 	}
-	if err := n.World.Step(ctx, next-now); err != nil {
-		return err
+	if d := next - n.World.Elapsed(); d > 0 {
+		if err := n.World.Step(ctx, d); err != nil {
+			return err
+		}
 	}
 	return n.send(ctx)
 }
@@ -151,6 +155,16 @@ func (n *Node) Step(ctx context.Context) error {
 func (n *Node) send(ctx context.Context) error {
 	link := n.World.Link()
 	sent := n.World.Now()
+	if len(n.kept) > 0 && n.World.Elapsed() >= link.AwayUntil {
+		kept := n.kept
+		n.kept = nil
+		for _, p := range kept {
+			p.Sent = sent
+			if err := n.Carrier.Carry(ctx, p); err != nil {
+				return fmt.Errorf("pack kept until %s: %w", sent.Format(time.RFC3339), err)
+			}
+		}
+	}
 	stamp := sent.Add(time.Duration(link.Clock * float64(time.Second)))
 	now := n.World.Elapsed() + 1e-6
 	for _, shed := range []bool{false, true} {
@@ -193,6 +207,13 @@ func (n *Node) through(ctx context.Context, link world.Link, p Pack) error {
 			f.At = s.At
 			p.Samples[i] = f
 		}
+	}
+	if n.World.Elapsed() < link.AwayUntil {
+		if link.Keeps {
+			p.Samples = append([]telemetry.Sample(nil), p.Samples...)
+			n.kept = append(n.kept, p)
+		}
+		return nil
 	}
 	if link.Lost > 0 && n.rng.Float64() < link.Lost {
 		return nil

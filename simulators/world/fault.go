@@ -2,6 +2,7 @@ package world
 
 import (
 	"fmt"
+	"math"
 	"math/rand/v2"
 	"sort"
 	"strings"
@@ -130,7 +131,13 @@ func faults() map[string]fault {
 		"node-clock-behind": {"fill", 0, 3 * h, func(w *World, r *rand.Rand) { w.link.Clock = -between(30, 7200)(r) }},
 		"packs-lost":        {anyWhere, 0, 0, func(w *World, r *rand.Rand) { w.link.Lost = between(0.02, 0.3)(r) }},
 		"packs-doubled":     {anyWhere, 0, 0, func(w *World, r *rand.Rand) { w.link.Doubled = between(0.05, 0.5)(r) }},
-		"packs-shuffled":    {anyWhere, 0, 0, func(w *World, r *rand.Rand) { w.link.Shuffled = between(0.05, 0.5)(r) }},
+		"broker-gone":       {"fill", 0, 4 * h, func(w *World, r *rand.Rand) { w.away(r, 60, 3600, false) }},
+		"broker-gone-late":  {"fill", 0, 4 * h, func(w *World, r *rand.Rand) { w.away(r, 60, 3600, true) }},
+		"daemon-restarted": {"fill", 0, 4 * h, func(w *World, r *rand.Rand) {
+			w.link.Restarts++
+			w.away(r, 5, 900, r.IntN(2) == 0)
+		}},
+		"packs-shuffled": {anyWhere, 0, 0, func(w *World, r *rand.Rand) { w.link.Shuffled = between(0.05, 0.5)(r) }},
 	}
 	return m
 }
@@ -172,6 +179,11 @@ func (w *World) inject(f fault, stage string, delay float64) error {
 	return nil
 }
 
+// away lets nobody take packs for a time drawn between from and to s.
+func (w *World) away(r *rand.Rand, from, to float64, keeps bool) {
+	w.link.AwayUntil, w.link.Keeps = w.t+from*math.Pow(to/from, r.Float64()), keeps
+}
+
 // arm lets faults begin whose moment has come.
 func (w *World) arm() {
 	for i := 0; i < len(w.pending); {
@@ -185,6 +197,9 @@ func (w *World) arm() {
 			continue
 		}
 		p.apply(w)
+		if !(w.struck >= 0) {
+			w.struck = w.t
+		}
 		w.pending = append(w.pending[:i], w.pending[i+1:]...)
 	}
 }

@@ -18,6 +18,9 @@ import (
 // longestTick is the longest step in s between two looks of the crew.
 const longestTick = 5.0
 
+// The least flow out of the cocks in kg/s that counts as something going on.
+const dribble = 1e-4
+
 // Link is what is wrong with the node that carries the samples away; the zero
 // value is a sound one. [ashlamp/simulators/node] obeys it.
 type Link struct {
@@ -27,6 +30,13 @@ type Link struct {
 	Clock float64
 	// Lost, Doubled and Shuffled are the shares of packs that are.
 	Lost, Doubled, Shuffled float64
+	// AwayUntil is the time in s of the world until which nobody takes packs: the
+	// broker is gone. What was to be sent until then is lost, or with Keeps comes
+	// late in one go.
+	AwayUntil float64
+	Keeps     bool
+	// Restarts counts how often the daemon was killed; it is up again at AwayUntil.
+	Restarts int
 }
 
 // World is one engine at one moment. Its methods may be called from one
@@ -59,6 +69,8 @@ type World struct {
 	harm    harm
 	pending []pending
 	link    Link
+	struck  float64 // when the first fault began; NaN while none has
+	coarse  float64 // longest tick while nothing happens quickly, s
 }
 
 // harm is what faults have done to the engine itself.
@@ -82,6 +94,7 @@ type harm struct {
 // shared. A nil lamp and a nil sayer are as [crew.New] says.
 func New(e Engine, props *boiler.Properties, seed uint64, lamp crew.Lamp, sayer crew.Sayer) (*World, error) {
 	w := &World{Engine: e, props: props, rng: rand.New(rand.NewPCG(seed, 0x6c616d70))}
+	w.struck, w.coarse = math.NaN(), longestTick
 	w.harm.choke = [2]float64{1, 1}
 	w.harm.balance = 1
 	w.co = e.Weather.CO
@@ -123,6 +136,26 @@ func (w *World) Stage() string { return w.crew.Stage() }
 // Link is the state of the node that carries the samples away.
 func (w *World) Link() Link { return w.link }
 
+// Struck returns when the first fault began, s since the start, and whether one has.
+func (w *World) Struck() (float64, bool) { return w.struck, w.struck >= 0 }
+
+// Coarse lets the crew look only every so many seconds while nothing happens
+// quickly: fire out, no valve but vent and plugs open, nothing running. It saves
+// time where thousands of evenings are played. Less than 5 s is 5 s, more than 30 s
+// is 30 s, within which instruments and furnace still follow closely; the boiler
+// takes as many steps of its own as accuracy asks for.
+func (w *World) Coarse(seconds float64) { w.coarse = math.Max(longestTick, math.Min(30, seconds)) }
+
+// still reports whether nothing happens quickly.
+func (w *World) still() bool {
+	h := &w.crew.Hands
+	return h.Fire == 0 && h.Blower == 0 && !h.Injector && !h.Brake && !h.Moving && h.LetDown == 0 && !h.Drain &&
+		w.running < dribble && (h.Plugs == 0 || h.Plugs >= 1)
+}
+
+// Began returns when the crew began a stage, s since the start, and whether it has.
+func (w *World) Began(stage string) (float64, bool) { return w.crew.Began(stage) }
+
 // Said returns when the crew last gave a confirmation, s since the start.
 func (w *World) Said(id string) (float64, bool) { return w.crew.Said(id) }
 
@@ -147,8 +180,9 @@ type Truth struct {
 	Humidity float64
 	// SafetyLifting, VentOpen and PlugsOut say what is open.
 	SafetyLifting, VentOpen, PlugsOut bool
-	// AirTemperature is that of the shed, °C.
-	AirTemperature float64
+	// AirTemperature is that of the shed, °C; CO the carbon monoxide in its air, a
+	// ratio.
+	AirTemperature, CO float64
 	// Stage is what the crew is at.
 	Stage string
 }
@@ -164,7 +198,7 @@ func (w *World) Truth() Truth {
 		Fire: w.furnace.Fire, Brick: w.furnace.BrickTemp, Firebox: w.furnace.Gas, Smokebox: w.furnace.SmokeTemp,
 		Pipe: w.pipeTemp, Tanks: w.Tanks.Level, Humidity: v.Humidity(),
 		SafetyLifting: v.SafetyLifting(), VentOpen: w.crew.Hands.Vent > 0 && !w.harm.ventShut,
-		PlugsOut: w.crew.Hands.Plugs > 0, AirTemperature: w.air.Temperature, Stage: w.crew.Stage(),
+		PlugsOut: w.crew.Hands.Plugs > 0, AirTemperature: w.air.Temperature, CO: w.co, Stage: w.crew.Stage(),
 	}
 }
 
@@ -188,7 +222,11 @@ func (w *World) weather() {
 func (w *World) Step(ctx context.Context, dt float64) error {
 	end := w.t + dt
 	for w.t < end-1e-9 {
-		d := math.Min(longestTick, end-w.t)
+		most := longestTick
+		if w.coarse > most && w.still() {
+			most = w.coarse
+		}
+		d := math.Min(most, end-w.t)
 		if err := w.tick(ctx, d); err != nil {
 			return fmt.Errorf("engine %s after %.0f s: %w", w.ID, w.t, err)
 		}

@@ -252,7 +252,7 @@ func digests(t *testing.T, p *boiler.Properties, seed uint64, fault string, othe
 			if !(s.Reason == "") != math.IsNaN(s.Value) {
 				t.Fatalf("%s: %+v has both or neither of a number and a reason", fault, s)
 			}
-			bits := math.Float64bits(s.Value + l.Clock + l.Lost + l.Doubled + l.Shuffled)
+			bits := math.Float64bits(s.Value + l.Clock + l.Lost + l.Doubled + l.Shuffled + l.AwayUntil + float64(l.Restarts))
 			if l.Silent || l.Frozen {
 				bits++
 			}

@@ -1,0 +1,82 @@
+package attack
+
+import (
+	"fmt"
+	"math/rand/v2"
+	"slices"
+	"strings"
+	"time"
+
+	"ashlamp/rules/telemetry"
+	"ashlamp/simulators/node"
+	"ashlamp/simulators/world"
+)
+
+// Shares of the disposals that are drawn without a fault and with one; the rest
+// have two. Restful is the share of engines that keep their water.
+const (
+	shareSound  = 0.10
+	shareSingle = 0.60
+	restful     = 0.08
+)
+
+// Plan is one disposal before it is played.
+type Plan struct {
+	// Seed and K tell it from all others.
+	Seed uint64
+	K    int
+	// Faults are sorted names; none, one or two.
+	Faults    []string
+	Engine    world.Engine
+	Intervals node.Intervals
+	// WorldSeed decides the noise, and the moments and sizes of faults.
+	WorldSeed uint64
+}
+
+// Kind is the plan's faults in one word, "none" without.
+func (p *Plan) Kind() string {
+	if len(p.Faults) == 0 {
+		return "none"
+	}
+	return strings.Join(p.Faults, " + ")
+}
+
+// Draw draws disposal k of a seed. Faults are drawn from those given. It fails only
+// where the engine cannot be made.
+func Draw(seed uint64, k int, faults []string) (Plan, error) {
+	rng := rand.New(rand.NewPCG(seed, uint64(k)))
+	p := Plan{Seed: seed, K: k, WorldSeed: rng.Uint64()}
+	if u := rng.Float64(); u >= shareSound && len(faults) > 0 {
+		p.Faults = append(p.Faults, faults[rng.IntN(len(faults))])
+		if u >= shareSound+shareSingle && len(faults) > 1 {
+			i := rng.IntN(len(faults) - 1)
+			if faults[i] == p.Faults[0] {
+				i = len(faults) - 1
+			}
+			p.Faults = append(p.Faults, faults[i])
+		}
+		slices.Sort(p.Faults)
+	}
+	e, err := world.Draw(rng)
+	if err != nil {
+		return Plan{}, fmt.Errorf("disposal %d of seed %d: %w", k, seed, err)
+	}
+	if rng.Float64() < restful {
+		e.Plan.LayUp = telemetry.Short
+	}
+	p.Engine = e
+	// What nodes are set to: temperatures with every pressure or every second.
+	pressure := []int{5, 10, 10, 15, 15}[rng.IntN(5)]
+	temperature := pressure * (1 + rng.IntN(2))
+	if temperature < 10 {
+		temperature = 10
+	}
+	p.Intervals = node.Intervals{
+		Pressure: time.Duration(pressure) * time.Second, Temperature: time.Duration(temperature) * time.Second,
+		Tank: time.Minute, Shed: 5 * time.Minute,
+	}
+	return p, nil
+}
+
+// Faults returns the faults that a campaign draws from, sorted.
+func Faults() []string { return world.Faults() }
