@@ -29,7 +29,9 @@ func BenchmarkJudge(b *testing.B) {
 			{telemetry.BlowdownPipe, 30}, {telemetry.TankLeft, 0.4}, {telemetry.TankRight, 0.4},
 			{telemetry.AmbientTemp, 15}, {telemetry.AmbientPressure, 101325}, {telemetry.AmbientCO, 2e-6},
 		} {
-			pack = append(pack, telemetry.Sample{Channel: r.c, At: now, Value: r.v, Quality: telemetry.Good})
+			// A real instrument trembles.
+			tremble := 1 + 1e-6*float64(now.Unix()%7)
+			pack = append(pack, telemetry.Sample{Channel: r.c, At: now, Value: r.v * tremble, Quality: telemetry.Good})
 		}
 		j.Samples(now, pack)
 	}

@@ -96,6 +96,7 @@ func (v *evening) take(changes []rules.Change) {
 
 func (v *evening) run(seconds float64) {
 	v.t.Helper()
+	tremble := false
 	for end := v.now.Add(time.Duration(seconds * 1e9)); v.now.Before(end); {
 		v.now = v.now.Add(5 * time.Second)
 		var pack []telemetry.Sample
@@ -104,6 +105,10 @@ func (v *evening) run(seconds float64) {
 			s := telemetry.Sample{Channel: c, At: v.now, Value: f(v.now.Sub(start).Seconds()), Quality: telemetry.Good}
 			if v.absolute && c == telemetry.BoilerPressure {
 				s.Value += air
+			}
+			// A real instrument trembles; one that never moves has a test of its own.
+			if tremble = !tremble; tremble {
+				s.Value -= math.Copysign(1e-9, s.Value)
 			}
 			if why, ok := v.bad[c]; ok {
 				s = telemetry.Lost(c, v.now, why)

@@ -8,12 +8,14 @@ import (
 	"slices"
 	"time"
 
+	"ashlamp/rules/alarm"
 	"ashlamp/rules/blowdown"
 	"ashlamp/rules/confirmation"
 	"ashlamp/rules/disposal"
 	"ashlamp/rules/engine"
 	"ashlamp/rules/evidence"
 	"ashlamp/rules/fire"
+	"ashlamp/rules/health"
 	"ashlamp/rules/telemetry"
 	"ashlamp/rules/track"
 	"ashlamp/rules/verdict"
@@ -27,6 +29,8 @@ type Change struct {
 	Lapse *Lapse
 	// Passage is a disposal that began or ended, or a new phase.
 	Passage *Passage
+	// Alarm is an alarm in another state, or one that presses more.
+	Alarm *alarm.Change
 }
 
 // Lapse is a word that ended by itself.
@@ -85,6 +89,8 @@ type stepState struct {
 type Judge struct {
 	engine engine.Engine
 	k      *evidence.Known
+	w      *watching
+	rest   resting
 	d      disposal.Disposal
 	needs  []need
 	steps  []stepState
@@ -106,7 +112,12 @@ func New(e engine.Engine) (*Judge, error) {
 	if err != nil {
 		return nil, err
 	}
-	j := &Judge{engine: e, k: k, next: track.Never, drained: -1}
+	w, err := newWatching(e)
+	if err != nil {
+		return nil, err
+	}
+	j := &Judge{engine: e, k: k, w: w, next: track.Never, drained: -1}
+	j.restEnded()
 	seen := map[string]int{}
 	index := func(step string, ds []evidence.Declaration) []int {
 		var out []int
@@ -196,7 +207,13 @@ func (j *Judge) add(s telemetry.Sample) {
 	if at.Sub(j.now) > MaxAheadS && s.Quality != telemetry.Bad {
 		s.Quality, s.Reason = telemetry.Bad, "clock ahead"
 	}
+	came := s.Quality
+	s = j.heard(s)
 	seen := j.k.Add(s)
+	if came == telemetry.Good && s.Quality == telemetry.Uncertain && s.Reason != health.Jumping {
+		seen.Lapsed, seen.Run = j.k.Doubt(s)
+	}
+	j.marked(s, seen.Admission)
 	j.lapse(seen.Lapsed)
 	switch seen.Fire {
 	case fire.Fell:
@@ -206,6 +223,7 @@ func (j *Judge) add(s telemetry.Sample) {
 		j.fireDropped(at)
 	case fire.Relit:
 		j.dropped = 0
+		j.w.known.Marks.Relit(s.Value)
 	}
 	if seen.Run == blowdown.Finished {
 		j.done("blow-down", at)
@@ -217,6 +235,7 @@ func (j *Judge) fireDropped(at track.Instant) {
 	if j.dropped == 0 {
 		j.dropped = at
 		j.k.Fire.Dropped()
+		j.fireOut(at)
 	}
 }
 
@@ -229,10 +248,12 @@ func (j *Judge) begin(at track.Instant, why disposal.Why, l telemetry.LayUp) {
 		// What was seen before a begin that somebody said belongs to what it
 		// supersedes; a begin that was found is part of what was seen.
 		j.k.Renew()
+		j.renewHealth()
 	}
 	if l == "" {
 		l = j.engine.LayUp
 	}
+	j.restEnded()
 	j.k.SetLayUp(l)
 	j.dropped = 0
 	for i := range j.steps {
@@ -296,6 +317,9 @@ func (j *Judge) hear(ev telemetry.Event, at track.Instant) error {
 				s.done = at
 			}
 		}
+		if ev.Subject == "plugs-removed" {
+			j.rest.drying.PlugsOut(at)
+		}
 	case telemetry.Withdrawn:
 		if _, known := j.k.Said.Declared(ev.Subject); !known {
 			return &UnknownError{ev.Subject}
@@ -305,6 +329,7 @@ func (j *Judge) hear(ev telemetry.Event, at track.Instant) error {
 		if ev.Subject == "fire-dropped" {
 			j.dropped = 0
 			j.k.Fire.Lit()
+			j.fireIn()
 		}
 	case telemetry.DisposalBegun:
 		if err := checkLayUp(ev.LayUp); err != nil {
@@ -314,6 +339,7 @@ func (j *Judge) hear(ev telemetry.Event, at track.Instant) error {
 	case telemetry.DisposalEnded:
 		if j.d.House(at) {
 			j.done("house", at)
+			j.restBegun(at)
 			j.passage(at, "housed", disposal.Said)
 		}
 	case telemetry.FireLit:
@@ -325,8 +351,17 @@ func (j *Judge) hear(ev telemetry.Event, at track.Instant) error {
 		j.k.Fire.Lit()
 		j.k.Renew()
 		j.dropped = 0
+		j.fireIn()
+		j.w.known.SaidLit = true
+		j.renewHealth()
+		j.restEnded()
 	case telemetry.NodePutAway, telemetry.NodeBack:
-		// Nothing is judged by nodes: their channels grow stale by themselves.
+		// No step is judged by nodes: their channels grow stale by themselves.
+		j.hearNode(ev, at)
+	case telemetry.AlarmAcknowledged, telemetry.AlarmShelved, telemetry.AlarmUnshelved:
+		return j.hearAlarm(ev, at)
+	case telemetry.RepairBooked, telemetry.RepairDone, telemetry.NextWanted, telemetry.LookedInto:
+		j.hearRest(ev, at)
 	default:
 		return fmt.Errorf("event of kind %s is not known", ev.Kind)
 	}
@@ -373,6 +408,8 @@ func (j *Judge) evaluate() {
 			next = min(next, n.finding.Until)
 		}
 	}
+	next = min(next, j.watch())
+	j.rested()
 	j.next, j.judged = next, j.now
 	if j.drained >= 0 && j.needs[j.drained].finding.Verdict == verdict.Proven {
 		if _, said := j.k.Said.Get("drain-clear"); said {

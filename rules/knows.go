@@ -1,6 +1,7 @@
 package rules
 
 import (
+	"errors"
 	"fmt"
 
 	"ashlamp/rules/telemetry"
@@ -8,15 +9,23 @@ import (
 
 // Check reports what is wrong with an event before it is kept: an unknown
 // confirmation is an [*UnknownError], an unknown lay-up an error that names the
-// known ones; nil where [Judge.Hear] will take it.
+// known ones, what an alarm does not take now an [*alarm.RefusedError]; nil where
+// [Judge.Hear] will take it.
 func (j *Judge) Check(ev telemetry.Event) error {
 	if ev.Kind == telemetry.Confirmed || ev.Kind == telemetry.Withdrawn {
 		if _, ok := j.k.Said.Declared(ev.Subject); !ok {
 			return &UnknownError{ev.Subject}
 		}
 	}
-	if ev.Kind == telemetry.DisposalBegun {
+	switch ev.Kind {
+	case telemetry.DisposalBegun:
 		return checkLayUp(ev.LayUp)
+	case telemetry.AlarmAcknowledged, telemetry.AlarmShelved, telemetry.AlarmUnshelved:
+		return j.checkAlarm(ev)
+	case telemetry.RepairBooked, telemetry.RepairDone:
+		if ev.Subject == "" {
+			return errors.New("a repair without a word of what it is; say what was found")
+		}
 	}
 	return nil
 }
@@ -41,6 +50,9 @@ func (j *Judge) Open() bool {
 	_, open := j.d.Open()
 	return open
 }
+
+// Watching reports whether a watch of that id stands on the panel.
+func (j *Judge) Watching(id string) bool { return j.w.board.Panel.Get(id) != nil }
 
 // Changes returns every step's verdict as it stands, as if each had just changed.
 func (j *Judge) Changes() []Change {

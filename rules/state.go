@@ -2,12 +2,15 @@ package rules
 
 import (
 	"math"
+	"slices"
 	"sort"
 	"time"
 
+	"ashlamp/rules/alarm"
 	"ashlamp/rules/confirmation"
 	"ashlamp/rules/disposal"
 	"ashlamp/rules/evidence"
+	"ashlamp/rules/health"
 	"ashlamp/rules/limit"
 	"ashlamp/rules/telemetry"
 	"ashlamp/rules/track"
@@ -28,6 +31,12 @@ type State struct {
 	Front         string
 	Asks          []Ask
 	Confirmations []Given
+	// Alarms are all the watches, in the order of their table; Findings what is the
+	// matter with the sensors; Figures how the alarms are borne.
+	Alarms   []Alarm
+	Findings []health.Finding
+	Figures  alarm.Figures
+	Rest     Rest
 	// Marks are the limits that a drawing shows: pressures in pascal, temperatures
 	// in degree Celsius.
 	Marks map[string]float64
@@ -101,6 +110,9 @@ func (j *Judge) State() State {
 		})
 	}
 	s.Front, s.Asks = j.asks()
+	s.Alarms, s.Figures = j.alarms(), j.w.board.Panel.Figures(j.now)
+	s.Findings = slices.Clone(j.w.known.Findings)
+	s.Rest = j.Rest()
 	return s
 }
 

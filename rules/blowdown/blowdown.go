@@ -258,7 +258,7 @@ func (r *Run) Level(at track.Instant, level float64) (event Event) {
 		if r.began && !r.goneDone {
 			r.goneKg, r.goneDone = r.passed-r.beganKg, true
 		}
-	case r.emptied && level >= goneAt+0.03+r.b.ULevel:
+	case r.back(level):
 		r.Reset()
 		r.lastLevel, r.levelAt, r.anyLevel = level, at, true
 		return WaterBack
@@ -266,6 +266,21 @@ func (r *Run) Level(at track.Instant, level float64) (event Event) {
 		r.gone = false
 	}
 	return event
+}
+
+// back reports whether a level is water in a glass that had shown nothing.
+func (r *Run) back(level float64) bool {
+	return r.emptied && level >= r.Bottom()+0.03+r.b.ULevel
+}
+
+// Back takes a level that is not to be relied upon: if it were water back in the glass,
+// nothing is known to be empty any more. It reports whether it is.
+func (r *Run) Back(level float64) bool {
+	if !r.back(level) {
+		return false
+	}
+	r.Reset()
+	return true
 }
 
 // Bottom is the level at and below which the glass shows nothing.

@@ -265,6 +265,12 @@ func (k *Known) Gauge(now track.Instant) (p, u float64, ok bool) {
 	return p, u, true
 }
 
+// GaugeOf turns a value of the boiler's pressure channel into gauge pressure in
+// pascal, with its expanded uncertainty.
+func (k *Known) GaugeOf(v float64, now track.Instant) (p, u float64) {
+	return k.gauge(k.pressure, v, now)
+}
+
 // hottestShell returns the highest fresh shell temperature, its channel, and
 // false where no shell channel is fresh.
 func (k *Known) hottestShell(now track.Instant) (tC, u float64, ok bool) {
@@ -376,6 +382,28 @@ func (k *Known) addPipe(at track.Instant, v float64, seen *Seen) {
 	if seen.Run == blowdown.Finished {
 		seen.Lapsed = append(seen.Lapsed, k.Said.Seen(confirmation.BlownDown, at)...)
 	}
+}
+
+// Doubt takes a sample that is not to be relied upon. It proves nothing; but it may be
+// true, and what it would end if it were ends.
+func (k *Known) Doubt(s telemetry.Sample) (lapsed []confirmation.Lapsed, r blowdown.Event) {
+	at := track.Of(s.At)
+	switch t := k.sensors[s.Channel]; t {
+	case nil:
+	case k.pressure:
+		if k.overPressure(s.Value, at) {
+			lapsed = k.Said.Seen(confirmation.Pressure, at)
+		}
+	case k.firebox:
+		if s.Value >= fire.BurningC {
+			lapsed = k.Said.Seen(confirmation.FireIn, at)
+		}
+	case k.level:
+		if k.Run.Back(s.Value) {
+			lapsed, r = k.Said.Seen(confirmation.Water, at), blowdown.WaterBack
+		}
+	}
+	return lapsed, r
 }
 
 // Renew forgets what belongs to one disposal only, as a new one begins.

@@ -58,6 +58,9 @@ type channel struct {
 
 	found [kinds]track.Instant
 	words [kinds]string
+
+	why, whyText string // the reason last formed, and of what
+	whyOf        Kind
 }
 
 type past struct {
@@ -187,7 +190,7 @@ func (c *channel) take(s telemetry.Sample, at track.Instant) telemetry.Sample {
 		return s // it came late; it was judged by its range
 	}
 	if c.jumps(at, s.Value) {
-		return lower(s, telemetry.Uncertain, "jumped faster than it can")
+		return lower(s, telemetry.Uncertain, Jumping)
 	}
 	c.accept(at, s.Value)
 	return s
@@ -308,10 +311,11 @@ func (c *channel) accept(at track.Instant, v float64) {
 // neighbours: a slow or steady change falls out of that, however the samples come.
 func (c *channel) scatter(at track.Instant, v float64) {
 	if c.prevN >= 2 {
-		u := c.u()
+		u := math.Min(c.u(), c.how.U(v))
 		w := c.prev.at.Sub(c.prev2.at) / at.Sub(c.prev2.at)
 		d := c.prev.v - (c.prev2.v + w*(v-c.prev2.v))
-		sq := math.Min(d*d, 25*u*u) / (1 + w*w + (1-w)*(1-w))
+		// One step, which shows three times, is not noise.
+		sq := math.Min(d*d, 9*u*u) / (1 + w*w + (1-w)*(1-w))
 		c.noise += (sq - c.noise) / math.Min(float64(c.noiseN+1), NoiseN)
 		c.noiseN++
 		switch over := 2 * math.Sqrt(c.noise) / u; {

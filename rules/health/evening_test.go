@@ -97,7 +97,7 @@ func (o *observer) ask(at time.Time) {
 		return
 	}
 	o.next = at.Add(10 * time.Second)
-	for _, f := range o.m.Findings(track.Of(at)) {
+	for _, f := range o.m.Findings(track.Of(at), nil) {
 		what := string(f.Channel) + f.Node + " " + f.Kind.String()
 		if _, ok := o.first[what]; !ok {
 			o.first[what] = found{what, at.Sub(o.start).Minutes(), f.Text}

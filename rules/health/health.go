@@ -14,6 +14,7 @@ package health
 
 import (
 	"math"
+	"slices"
 	"sort"
 	"strings"
 
@@ -132,12 +133,16 @@ const (
 	// SameN equal samples at least are frozen; NodeSameS all channels of a node while
 	// anything is hot, NodeQuietS otherwise.
 	SameN      = 6
-	NodeSameS  = 300
+	NodeSameS  = 900
 	NodeQuietS = 6 * 3600
 	// HotC is a temperature that cannot keep still.
 	HotC = 60
 	// LagK is what steel may lag behind water, beside the uncertainties.
 	LagK = 3
+	// BoxK is what a shell moves by at least while firebox and smokebox may rest.
+	BoxK = 30
+	// RunningK about boiling the blow-down pipe may be running (contract).
+	RunningK = 15
 	// QuietBar: about zero a transducer repeats itself and is not frozen.
 	QuietBar = 0.2
 	// FireboxBelowShellK is by how much a firebox can lie below its shell (contract).
@@ -171,7 +176,7 @@ const checkS = 10
 type Monitor struct {
 	e        engine.Engine
 	standard float64
-	all      []*channel
+	all      []*channel // in the order of their ids
 	by       map[telemetry.Channel]*channel
 	shells   []*channel
 	began    track.Instant
@@ -216,7 +221,8 @@ func (m *Monitor) channel(id telemetry.Channel) *channel {
 	}
 	c := newChannel(m.e, id)
 	m.by[id] = c
-	m.all = append(m.all, c)
+	at := sort.Search(len(m.all), func(i int) bool { return m.all[i].id >= id })
+	m.all = slices.Insert(m.all, at, c)
 	switch id {
 	case telemetry.BoilerPressure:
 		m.pressure = c
@@ -282,10 +288,10 @@ func (m *Monitor) Add(s telemetry.Sample, now track.Instant) telemetry.Sample {
 	}
 	if s.Quality == telemetry.Good {
 		if k := c.doubt(); k != Sound {
-			return lower(s, telemetry.Uncertain, k.reason())
+			return lower(s, telemetry.Uncertain, c.reason(k))
 		}
 		if m.nodes[c.node].frozen != 0 {
-			return lower(s, telemetry.Uncertain, NodeFrozen.reason())
+			return lower(s, telemetry.Uncertain, NodeFrozenReason)
 		}
 	}
 	return s
@@ -299,35 +305,25 @@ func lower(s telemetry.Sample, q telemetry.Quality, reason string) telemetry.Sam
 	return s
 }
 
-func (k Kind) reason() string {
-	switch k {
-	case Noisy:
-		return "too noisy"
-	case Coarse:
-		return "steps too coarse"
-	case Frozen:
-		return "frozen"
-	case Detached:
-		return "couple off its metal"
-	case Disagrees:
-		return "disagrees with its partner"
-	case Drifting:
-		return "drifts against its partner"
-	case OtherUnit:
-		return "another unit"
-	case NodeFrozen:
-		return "node repeats itself"
+// NodeFrozenReason stands on samples of a node that repeats itself.
+const NodeFrozenReason = "its node repeats the same numbers"
+
+// Jumping is the reason on a single sample that lies further from the last than it can.
+const Jumping = "jumped faster than it can"
+
+// reason returns what stands on a doubtful sample: what was found, and what to do.
+func (c *channel) reason(k Kind) string {
+	if c.why != c.words[k] || c.whyOf != k {
+		_, said, _ := strings.Cut(c.sentence(k), ": ")
+		c.why, c.whyOf, c.whyText = c.words[k], k, strings.TrimSuffix(said, ".")
 	}
-	return k.String()
+	return c.whyText
 }
 
-// Findings returns what is the matter at now, channels in the order of their ids and
+// Findings appends what is the matter at now, channels in the order of their ids and
 // whole nodes last.
-func (m *Monitor) Findings(now track.Instant) []Finding {
-	var out []Finding
-	sorted := append([]*channel(nil), m.all...)
-	sort.Slice(sorted, func(i, j int) bool { return sorted[i].id < sorted[j].id })
-	for _, c := range sorted {
+func (m *Monitor) Findings(now track.Instant, out []Finding) []Finding {
+	for _, c := range m.all {
 		if since, ok := c.stale(now, m.began); ok {
 			out = append(out, Finding{Channel: c.id, Kind: Stale, Since: since, Text: c.sentence(Stale)})
 		}

@@ -41,7 +41,7 @@ func add(m *health.Monitor, c telemetry.Channel, s, v float64) telemetry.Sample 
 
 func kinds(m *health.Monitor, s float64) string {
 	var out []string
-	for _, f := range m.Findings(track.Of(start).Add(s)) {
+	for _, f := range m.Findings(track.Of(start).Add(s), nil) {
 		out = append(out, string(f.Channel)+f.Node+" "+f.Kind.String())
 	}
 	return strings.Join(out, ", ")
@@ -219,7 +219,7 @@ func TestRenewForgets(t *testing.T) {
 func TestSentencesSayWhatToDo(t *testing.T) {
 	m := monitor(t, telemetry.BoilerPressure, telemetry.AmbientPressure)
 	add(m, telemetry.AmbientPressure, 0, 1013)
-	for _, f := range m.Findings(track.Of(start).Add(1e5)) {
+	for _, f := range m.Findings(track.Of(start).Add(1e5), nil) {
 		if !strings.HasSuffix(f.Text, ".") || strings.Count(f.Text, ".") < 1 || f.Since == 0 {
 			t.Errorf("%s of %s: %q since %v", f.Kind, f.Channel, f.Text, f.Since)
 		}

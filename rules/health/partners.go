@@ -412,13 +412,16 @@ func (m *Monitor) frozen(c *channel, at track.Instant, wet bool) {
 		case c.isShell():
 			need = c.u() + p.u() + LagK
 		case c == m.firebox:
-			need = c.u() + p.u() + 10
+			// A box that has come to rest near what is about it stays where it is; its
+			// verdicts ask that it falls.
+			need = c.u() + p.u() + BoxK
 		case c == m.smokebox && p == m.firebox:
-			need = c.u() + p.u() + 60
+			need = c.u() + p.u() + 2*BoxK
 		case c == m.smokebox:
-			need = c.u() + p.u() + LagK
-		case c == m.pipe && p.isShell() && c.value > m.airTemperature(at)+30:
-			need = c.u() + p.u() + LagK
+			need = c.u() + p.u() + BoxK
+		case c == m.pipe && p.isShell() && c.value > m.airTemperature(at)+30 && math.Abs(c.value-m.boiling(at)) > RunningK:
+			// One that runs stands at boiling, whatever the shell does.
+			need = c.u() + p.u() + BoxK
 		case c == m.level && p.isShell() && c.value > 0.03 && c.value < 0.97:
 			need = p.u() + 20 // by so much water shrinks by a tenth of the glass
 		}

@@ -115,3 +115,38 @@ func (h *Hours) Now(now track.Instant) (State, bool) {
 	}
 	return h.state, true
 }
+
+// SavedHours is all that [Hours] knows, for keeping over a restart.
+type SavedHours struct {
+	Last     track.Instant `json:"last,omitempty"`
+	MarginK  float64       `json:"margin_k"`
+	AtSteel  float64       `json:"at_steel"`
+	DewC     float64       `json:"dew_c"`
+	MetalC   float64       `json:"metal_c"`
+	WatchedS float64       `json:"watched_s"`
+	UnknownS float64       `json:"unknown_s"`
+	WetS     float64       `json:"wet_s"`
+	RiskS    float64       `json:"risk_s"`
+	WorstRH  float64       `json:"worst_rh"`
+}
+
+// Saved returns what was counted, with the reading that holds until the next.
+func (h *Hours) Saved() SavedHours {
+	return SavedHours{
+		Last: h.last, MarginK: h.state.MarginK, AtSteel: h.state.AtSteel, DewC: h.state.DewC, MetalC: h.metalC,
+		WatchedS: h.s.WatchedS, UnknownS: h.s.UnknownS, WetS: h.s.WetS, RiskS: h.s.RiskS, WorstRH: h.s.WorstRH,
+	}
+}
+
+// Restore takes up what was saved. Nothing saved is nothing counted.
+func (h *Hours) Restore(s SavedHours) {
+	*h = Hours{}
+	if s.Last == 0 {
+		return
+	}
+	*h = Hours{
+		last: s.Last, began: true, metalC: s.MetalC,
+		state: State{DewC: s.DewC, MarginK: s.MarginK, AtSteel: s.AtSteel, Band: Band(s.AtSteel)},
+		s:     Damp{WatchedS: s.WatchedS, UnknownS: s.UnknownS, WetS: s.WetS, RiskS: s.RiskS, WorstRH: s.WorstRH},
+	}
+}

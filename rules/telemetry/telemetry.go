@@ -154,11 +154,27 @@ const (
 	NodePutAway
 	// NodeBack: the node Subject is in use again.
 	NodeBack
+	// AlarmAcknowledged: a person knows of the alarm of the watch Subject.
+	AlarmAcknowledged
+	// AlarmShelved: a person puts the alarm of Subject aside Until then, and says Why.
+	AlarmShelved
+	// AlarmUnshelved: a person takes it up again before that.
+	AlarmUnshelved
+	// RepairBooked: what was found, Subject, is booked for repair.
+	RepairBooked
+	// RepairDone: that repair is done.
+	RepairDone
+	// NextWanted: the engine is next wanted at Until; no Until means nobody knows.
+	NextWanted
+	// LookedInto: a person has looked into the resting boiler, or tested its water.
+	LookedInto
 )
 
 var kindNames = map[Kind]string{
 	Confirmed: "confirmed", Withdrawn: "withdrawn", DisposalBegun: "disposal-begun",
 	DisposalEnded: "disposal-ended", FireLit: "fire-lit", NodePutAway: "node-put-away", NodeBack: "node-back",
+	AlarmAcknowledged: "alarm-acknowledged", AlarmShelved: "alarm-shelved", AlarmUnshelved: "alarm-unshelved",
+	RepairBooked: "repair-booked", RepairDone: "repair-done", NextWanted: "next-wanted", LookedInto: "looked-into",
 }
 
 // String returns the kind's word, "nothing" for the zero value.
@@ -199,11 +215,15 @@ const (
 type Event struct {
 	At   time.Time `json:"t"`
 	Kind Kind      `json:"kind"`
-	// Subject is the confirmation's or the node's id, where the kind has one.
+	// Subject is the confirmation's, the node's or the watch's id, or what is to be
+	// repaired, where the kind has one.
 	Subject string `json:"subject,omitempty"`
 	// By is who said it.
 	By    string `json:"by,omitempty"`
 	LayUp LayUp  `json:"lay_up,omitempty"`
+	// Until and Why are as the kind says.
+	Until time.Time `json:"until,omitzero"`
+	Why   string    `json:"why,omitempty"`
 }
 
 // Bucket sums up the samples of one channel within [From, To).

@@ -41,6 +41,9 @@ func (b *Board) Evaluate(k *Known, now track.Instant, out []alarm.Change) []alar
 	return out
 }
 
+// Table returns the declarations, in the order of the panel's alarms.
+func (b *Board) Table() []Declaration { return b.table }
+
 // Next returns the first moment at which time alone may change something, the ageing
 // of samples and of findings aside, or [track.Never].
 func (b *Board) Next() track.Instant { return min(b.until, b.Panel.Next()) }

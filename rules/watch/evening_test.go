@@ -166,7 +166,7 @@ func (v *evening) ask(at time.Time) {
 	} else if v.fire.Out() {
 		k.Fire = watch.FireOut
 	}
-	k.Findings = v.health.Findings(now)
+	k.Findings = v.health.Findings(now, nil)
 	v.alarms = v.board.Evaluate(k, now, v.alarms)
 }
 
