@@ -386,10 +386,14 @@ func (r *resolver) measured(rec *record, s *telemetry.Sample, v float64) {
 	}
 	sec, isSecondary := secondaryUnit(unit)
 	allowed := !isSecondary || hasFeature(r.version, secondaryUnits)
+	kind := WrongUnit
 	switch {
 	case isSecondary && allowed && (!known || sec.unit == want):
-		s.Value, s.Quality = sec.convert(v), telemetry.Good
-		return
+		if base := sec.convert(v); !math.IsNaN(base) && !math.IsInf(base, 0) {
+			s.Value, s.Quality = base, telemetry.Good
+			return
+		}
+		kind, s.Reason = NotFinite, fmt.Sprintf("%g %s is too large to be kept in %s", v, clip(unit), sec.unit)
 	case !known && allowed:
 		s.Value, s.Quality = v, telemetry.Good
 		return
@@ -398,7 +402,7 @@ func (r *resolver) measured(rec *record, s *telemetry.Sample, v float64) {
 	default:
 		s.Reason = fmt.Sprintf("unit %s where %s is kept in %s", clip(unit), s.Channel, want)
 	}
-	r.problem(WrongUnit, "%s: %s", s.Channel, s.Reason)
+	r.problem(kind, "%s: %s", s.Channel, s.Reason)
 	r.pack.Problems[len(r.pack.Problems)-1].Kept = true
 }
 
