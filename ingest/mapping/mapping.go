@@ -229,7 +229,7 @@ func (m *Map) Decode(name string, payload []byte, now time.Time) ([]Part, []Prob
 	at := now.UTC().Round(telemetry.Resolution)
 	var doc any
 	var docErr error
-	parsed := false
+	parsed, told := false, false
 	for i := range m.rules {
 		r := &m.rules[i]
 		if !topic.Match(r.Filter, name) {
@@ -242,8 +242,12 @@ func (m *Map) Decode(name string, payload []byte, now time.Time) ([]Part, []Prob
 				parsed = true
 			}
 			if docErr != nil {
-				problem(senml.Malformed, "payload is not JSON: %v", docErr)
-				return nil, problems
+				// Rules that take the whole payload for a number need no JSON.
+				if !told {
+					problem(senml.Malformed, "payload is not JSON: %v", docErr)
+					told = true
+				}
+				continue
 			}
 			var err error
 			if found, _, err = r.pointer.Get(doc); err != nil {
