@@ -34,20 +34,8 @@ type BookEntry struct {
 	Seq uint64
 	Entry
 	// Hash is the SHA-256 over the hash of the entry before (32 zero bytes for the
-	// first) and the entry's own fields; see [Store.VerifyBook].
+	// first) and the entry's own fields; see [Store.ProveBook].
 	Hash [sha256.Size]byte
-}
-
-// Broken says which entry of a book is the first that is not as it was written.
-type Broken struct {
-	Engine string
-	Seq    uint64
-	What   string
-}
-
-// Error names the entry, and what remains to be done.
-func (e *Broken) Error() string {
-	return fmt.Sprintf("the book of engine %q is broken at entry %d: %s; entries before it are as they were written; compare with a backup or a printed report", e.Engine, e.Seq, e.What)
 }
 
 // Note adds the entries to the engine's book in one transaction; engine "" is the
@@ -67,6 +55,16 @@ func (t *Tx) Note(engine string, entries []Entry) error {
 		return fmt.Errorf("write the book of engine %q: %w", engine, err)
 	}
 	copy(b.Hash[:], hash)
+	kept, ok, err := t.Get(headKey + engine)
+	if err != nil {
+		return fmt.Errorf("write the book of engine %q: %w", engine, err)
+	}
+	if head, err := ParseMark(string(kept)); ok && err == nil {
+		// What is written goes on from the entry that was the last one when this
+		// program wrote, whatever stands there now: else the next entry would make
+		// good what somebody cut off or put in.
+		b.Seq, b.Hash = max(b.Seq, head.Seq), head.Hash
+	}
 	for i, e := range entries {
 		if e.Kind == "" {
 			return fmt.Errorf("write the book of engine %q: entry %d has no kind; say what it is", engine, i)
@@ -85,6 +83,12 @@ func (t *Tx) Note(engine string, entries []Entry) error {
 			engine, int64(b.Seq), e.At.UnixMicro(), e.Kind, e.By, []byte(e.Body), b.Hash[:]); err != nil {
 			return fmt.Errorf("write the book of engine %q: %w", engine, err)
 		}
+	}
+	if len(entries) == 0 {
+		return nil
+	}
+	if err := t.Put(headKey+engine, []byte(Mark{b.Seq, b.Hash}.String())); err != nil {
+		return fmt.Errorf("write the book of engine %q: %w", engine, err)
 	}
 	return nil
 }
@@ -105,28 +109,6 @@ func chain(before [sha256.Size]byte, e BookEntry) [sha256.Size]byte {
 	text([]byte(e.By))
 	text(e.Body)
 	return sha256.Sum256(b)
-}
-
-// VerifyBook goes through the engine's book and returns how many entries it has.
-// If one is missing, out of its place or not as it was written, the error is a
-// [*Broken] that names the first, and n counts those before it. That entries were
-// cut off at the end, or that all were written anew with hashes that fit, it
-// cannot see: keep the hash of the last entry elsewhere, as a printed report does.
-func (s *Store) VerifyBook(ctx context.Context, engine string) (n uint64, err error) {
-	var hash [sha256.Size]byte
-	for e, err := range s.entries(ctx, "engine = ? AND seq > ?", func(last uint64) []any { return []any{engine, int64(last)} }) {
-		if err != nil {
-			return n, fmt.Errorf("verify the book of engine %q: %w", engine, err)
-		}
-		if e.Seq != n+1 {
-			return n, &Broken{engine, n + 1, fmt.Sprintf("it is missing, entry %d follows", e.Seq)}
-		}
-		if hash = chain(hash, e); hash != e.Hash {
-			return n, &Broken{engine, e.Seq, "its hash does not fit its content and the entry before"}
-		}
-		n++
-	}
-	return n, nil
 }
 
 // Book hands out the entries of the engine's book that lie within [from, to) and

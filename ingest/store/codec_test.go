@@ -4,7 +4,6 @@ import (
 	"bytes"
 	"encoding/binary"
 	"errors"
-	"fmt"
 	"hash/crc32"
 	"math"
 	"slices"
@@ -177,11 +176,4 @@ func TestFloorDiv(t *testing.T) {
 			t.Errorf("floorDiv(%d, %d) = %d, want %d", c.a, c.b, got, c.want)
 		}
 	}
-}
-
-func ExampleStore_VerifyBook() {
-	err := error(&Broken{Engine: "quillet", Seq: 7, What: "its hash does not fit its content and the entry before"})
-	var b *Broken
-	fmt.Println(errors.As(err, &b), b.Seq)
-	// Output: true 7
 }

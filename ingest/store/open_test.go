@@ -202,41 +202,6 @@ func TestADamagedMinuteIsNamed(t *testing.T) {
 	}
 }
 
-func TestBookNamesTheFirstBrokenEntry(t *testing.T) {
-	free := "DROP TRIGGER book_kept; DROP TRIGGER book_fixed; "
-	for _, c := range []struct {
-		name, change string
-		want         uint64
-	}{
-		{"as written", "SELECT 1", 0},
-		{"body", free + "UPDATE book SET body = x'39' WHERE seq = 3", 3},
-		{"time", free + "UPDATE book SET at = at + 1 WHERE seq = 2", 2},
-		{"kind", free + "UPDATE book SET kind = 'alarm' WHERE seq = 1", 1},
-		{"who", free + "UPDATE book SET who = 'T. Oxley' WHERE seq = 5", 5},
-		{"hash", free + "UPDATE book SET hash = CAST(hash || x'00' AS BLOB) WHERE seq = 5", 5},
-		{"one taken out", free + "DELETE FROM book WHERE seq = 4", 4},
-		{"two changed over", free + "UPDATE book SET seq = 9 WHERE seq = 2; UPDATE book SET seq = 2 WHERE seq = 3; UPDATE book SET seq = 3 WHERE seq = 9", 2},
-		{"one from another engine's book", free + "UPDATE book SET engine = 'marrow'; UPDATE book SET engine = 'quillet'; UPDATE book SET engine = 'marrow' WHERE seq < 3; UPDATE book SET seq = seq - 2 WHERE engine = 'quillet'", 1},
-	} {
-		t.Run(c.name, func(t *testing.T) {
-			path := filled(t)
-			raw(t, path, c.change)
-			s := opened(t, path)
-			defer s.Close()
-			n, err := s.VerifyBook(t.Context(), "quillet")
-			var b *Broken
-			switch {
-			case c.want == 0:
-				if err != nil || n != 5 {
-					t.Fatalf("%d entries, %v; want 5", n, err)
-				}
-			case !errors.As(err, &b) || b.Seq != c.want || n != c.want-1:
-				t.Fatalf("%d entries, %v; want entry %d named", n, err, c.want)
-			}
-		})
-	}
-}
-
 func TestTheBookCannotBeChangedByAccident(t *testing.T) {
 	s := opened(t, filled(t))
 	defer s.Close()

@@ -106,7 +106,7 @@ type Option func(*options)
 func Logger(l *slog.Logger) Option { return func(o *options) { o.log = l } }
 
 // ReadOnly opens a file that exists, perhaps while another process writes it.
-// Whatever would write then fails.
+// Whatever would write then fails; neither the file nor its log is changed.
 func ReadOnly() Option { return func(o *options) { o.readOnly = true } }
 
 // CheckFor sets how long [Open] may spend on checking the whole file (default
@@ -148,7 +148,11 @@ func Open(ctx context.Context, path string, opts ...Option) (_ *Store, err error
 			return nil, explain(path, err)
 		}
 	}
-	s.rdb, err = sql.Open("sqlite", dsn(path, "query_only(1)"))
+	read := dsn(path, "query_only(1)")
+	if o.readOnly {
+		read += "&mode=ro" // else the last to close would write the log back into the file
+	}
+	s.rdb, err = sql.Open("sqlite", read)
 	if err != nil {
 		return nil, fmt.Errorf("open store %s: %w", path, err)
 	}
