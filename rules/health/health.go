@@ -143,6 +143,8 @@ const (
 	BoxK = 30
 	// RunningK about boiling the blow-down pipe may be running (contract).
 	RunningK = 15
+	// RunS is longer than any boiler here takes to run out.
+	RunS = 2400
 	// QuietBar: about zero a transducer repeats itself and is not frozen.
 	QuietBar = 0.2
 	// FireboxBelowShellK is by how much a firebox can lie below its shell (contract).

@@ -419,9 +419,14 @@ func (m *Monitor) frozen(c *channel, at track.Instant, wet bool) {
 			need = c.u() + p.u() + 2*BoxK
 		case c == m.smokebox:
 			need = c.u() + p.u() + BoxK
-		case c == m.pipe && p.isShell() && c.value > m.airTemperature(at)+30 && math.Abs(c.value-m.boiling(at)) > RunningK:
-			// One that runs stands at boiling, whatever the shell does.
-			need = c.u() + p.u() + BoxK
+		case c == m.pipe && p.isShell() && c.value > m.airTemperature(at)+30:
+			// One that runs stands at boiling, whatever the shell does; but not for so long.
+			if need = c.u() + p.u() + BoxK; at.Sub(c.sameAt) > RunS {
+				need = c.u() + p.u() + LagK
+			}
+			if math.Abs(c.value-m.boiling(at)) < RunningK && at.Sub(c.sameAt) <= RunS {
+				need = math.Inf(1)
+			}
 		case c == m.level && p.isShell() && c.value > 0.03 && c.value < 0.97:
 			need = p.u() + 20 // by so much water shrinks by a tenth of the glass
 		}
