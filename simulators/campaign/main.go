@@ -13,6 +13,7 @@ import (
 	"os"
 	"os/signal"
 	"runtime"
+	"runtime/debug"
 	"runtime/pprof"
 	"strings"
 	"syscall"
@@ -62,6 +63,8 @@ func run(ctx context.Context, args []string, out, errs io.Writer) int {
 		}
 		defer pprof.StopCPUProfile()
 	}
+	// Little of what is made outlives a disposal: collecting seldom is cheap.
+	debug.SetGCPercent(400)
 	var err error
 	if *one >= 0 {
 		err = tell(ctx, o, *one, out)

@@ -15,6 +15,10 @@ const (
 	startedFire = 0.45
 )
 
+// lookAgain is how long a crew waits for the lamp before it looks at vent and cocks
+// once more, s.
+const lookAgain = 600
+
 func (c *Crew) arrive() bool {
 	if c.ready == 0 {
 		c.ready = 1
@@ -204,6 +208,13 @@ func (c *Crew) plugsOut() bool {
 			c.quiet += c.dt
 		}
 		if !c.proven("plugs-out", own) {
+			// The lamp asks for the words again where they came before the pipe had
+			// fallen: they look once more, and say what is so now.
+			if own && c.lamp != nil && c.t-c.said["cocks-run-dry"] > lookAgain {
+				c.say("vent-open")
+				c.say("cocks-run-dry")
+				c.say("gauge-tried")
+			}
 			return c.tired()
 		}
 		h.Plugs = 1e-9

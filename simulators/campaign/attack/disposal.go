@@ -6,6 +6,7 @@ import (
 	"io"
 	"math"
 	"slices"
+	"strings"
 	"time"
 
 	"ashlamp/rules"
@@ -32,6 +33,8 @@ func Rules(e engine.Engine) (Judge, error) { return rules.New(e) }
 // Wrong is a step that stood proven and was not so.
 type Wrong struct {
 	Step string
+	// Because is what the rules said for it.
+	Because string
 	// At is when it was first caught, s since the start; Proven when it became so.
 	At, Proven float64
 	Truth      world.Truth
@@ -236,7 +239,7 @@ func (d *Disposal) hear(ev telemetry.Event) error {
 	x := d.world.Truth()
 	if w, ok := wordOf(ev.Subject); ok && ev.Kind == telemetry.Confirmed {
 		d.said[w] = x.Elapsed
-		if w == cocksDry && x.Pipe > d.pipeHigh-32.5 && d.plan.Engine.Plan.EmptiedBy == "empty" {
+		if w == cocksDry && x.Pipe > d.pipeHigh-readyPipeK && d.plan.Engine.Plan.EmptiedBy == "empty" {
 			d.said[w] = math.NaN() // too early to count: it will be said again
 		}
 	}
@@ -476,13 +479,12 @@ func (d *Disposal) close() {
 func (d *Disposal) take(changes []rules.Change) {
 	for i := range changes {
 		c := &changes[i]
-		if a, ok := raised(c); ok {
-			at := a.at.Sub(d.plan.Engine.Start).Seconds()
+		if a := c.Alarm; a != nil && a.Raised {
+			at := a.At.Sub(d.plan.Engine.Start).Seconds()
 			struck, ok := d.world.Struck()
-			r := Raised{Watch: a.watch, At: at, Before: !ok || at < struck, Text: a.text}
-			d.result.Alarms = append(d.result.Alarms, r)
+			d.result.Alarms = append(d.result.Alarms, Raised{Watch: a.Watch, At: at, Before: !ok || at < struck, Text: a.Text})
 			if d.log != nil {
-				d.print("alarm %s: %s", a.watch, a.text)
+				d.print("alarm %s: %s", a.Watch, a.Text)
 			}
 		}
 		if c.Step == nil {
@@ -526,7 +528,13 @@ func (d *Disposal) check(x *world.Truth) {
 func (d *Disposal) judged(s step, at float64) {
 	if f := d.falseSince[s]; !d.caught[s] && at-f > s.graceS() {
 		d.caught[s] = true
-		d.result.Wrong = append(d.result.Wrong, Wrong{Step: s.String(), At: at, Proven: d.proven[s], Truth: d.world.Truth()})
+		because := ""
+		for _, c := range d.judge.Changes() {
+			if c.Step != nil && c.Step.Step == s.String() {
+				because = said(c.Step)
+			}
+		}
+		d.result.Wrong = append(d.result.Wrong, Wrong{Step: s.String(), Because: because, At: at, Proven: d.proven[s], Truth: d.world.Truth()})
 		if d.log != nil {
 			d.print("WRONG: %s stands proven and has not been so for %.0f s", s, at-f)
 		}
@@ -548,11 +556,11 @@ func reasons(c *verdict.Change) string {
 	return out
 }
 
-// alarm is what this package reads of an alarm.
-type alarm struct {
-	watch, text string
-	at          time.Time
+// said is why a step is proven, in one line.
+func said(c *verdict.Change) string {
+	var out []string
+	for _, r := range c.Because {
+		out = append(out, r.Text)
+	}
+	return strings.Join(out, " ")
 }
-
-// raised returns the alarm that a change raises, false where it raises none.
-func raised(*rules.Change) (alarm, bool) { return alarm{}, false }

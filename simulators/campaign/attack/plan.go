@@ -66,7 +66,7 @@ func Draw(seed uint64, k int, faults []string) (Plan, error) {
 	}
 	p.Engine = e
 	// What nodes are set to: temperatures with every pressure or every second.
-	pressure := []int{5, 10, 10, 15, 15}[rng.IntN(5)]
+	pressure := []int{5, 10, 10, 15, 15, 15, 15, 15}[rng.IntN(8)]
 	temperature := pressure * (1 + rng.IntN(2))
 	if temperature < 10 {
 		temperature = 10

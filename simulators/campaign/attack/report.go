@@ -8,6 +8,9 @@ import (
 	"sort"
 )
 
+// mostLates is how many late steps are listed.
+const mostLates = 200
+
 // Report writes the campaign as Markdown.
 func (s *Summary) Report(to io.Writer) error {
 	w := bufio.NewWriter(to)
@@ -58,12 +61,20 @@ func (s *Summary) Report(to io.Writer) error {
 	p("\n## Every step wrongly proven\n")
 	for _, c := range s.Cases {
 		x := c.Truth
-		p("- k %d, %s: %s at %.0f s (proven since %.0f): %.3f bar, %.1f kg left of which %.1f stay, fluid %.1f and boiling %.1f °C, glass %.2f, fire %.2f, firebox %.0f, smokebox %.0f, tanks %.2f %.2f; crew at %s",
-			c.K, c.Kind, c.Step, c.At, c.Proven, x.Pressure/bar, x.Liquid, min(x.Residue, x.Liquid), x.Fluid, x.Boiling, x.Glass, x.Fire, x.Firebox, x.Smokebox, x.Tanks[0], x.Tanks[1], x.Stage)
+		p("- k %d, %s: %s at %.0f s (proven since %.0f): %.3f bar, %.1f kg left of which %.1f stay, fluid %.1f and boiling %.1f °C, glass %.2f, fire %.2f, firebox %.0f, smokebox %.0f, tanks %.2f %.2f; crew at %s. Proven by: %s",
+			c.K, c.Kind, c.Step, c.At, c.Proven, x.Pressure/bar, x.Liquid, min(x.Residue, x.Liquid), x.Fluid, x.Boiling, x.Glass, x.Fire, x.Firebox, x.Smokebox, x.Tanks[0], x.Tanks[1], x.Stage, c.Because)
 	}
 	p("\n## Never proven, without a fault or with an intact step\n")
 	for _, c := range s.Nevers {
 		p("- k %d, %s: %s", c.K, c.Kind, c.Step)
+	}
+	p("\n## Late, without a fault\n")
+	for i, c := range s.Lates {
+		if i == mostLates {
+			p("- and %d more", len(s.Lates)-i)
+			break
+		}
+		p("- k %d: %s, %.1f min", c.K, c.Step, c.At/60)
 	}
 	p("\n## Alarms on good evenings\n")
 	for _, c := range s.GoodAlarms {

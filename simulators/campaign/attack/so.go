@@ -46,6 +46,9 @@ const (
 	readyFallK    = 1.0 // in half an hour: a box that still falls
 	readyBurstK   = 3.0 // in five minutes
 	readyRestingC = 45.0
+	// The pipe's fall by which "run dry" must have been said to count: 30 K, the
+	// couple's uncertainty, and what half a minute of its lag hides.
+	readyPipeK = 39.0
 )
 
 // Limits of the rules' steps as the project's documents state them, restated here so

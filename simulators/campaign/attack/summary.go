@@ -53,6 +53,8 @@ type Summary struct {
 	// Cases are the steps wrongly proven, Nevers those never proven without a fault or
 	// with an intact step; in order of k.
 	Cases, Nevers []Case
+	// Lates are steps that were ready without a fault and not proven in time.
+	Lates []Case
 	// IntactRuns and IntactNever are steps of disposals with a fault that leaves
 	// the step's evidence intact, and those of them never proven.
 	IntactRuns, IntactNever int
@@ -89,6 +91,11 @@ func (s *Summary) Add(r *Result) {
 			s.GoodAlarms = append(s.GoodAlarms, Case{K: r.K, Kind: a.Watch + ": " + a.Text, Wrong: Wrong{At: a.At}})
 		}
 		s.nevers(r)
+		for i, t := range r.Steps {
+			if t.Late {
+				s.Lates = append(s.Lates, Case{K: r.K, Kind: r.Kind, Wrong: Wrong{Step: step(i).String(), At: t.Delay}})
+			}
+		}
 	case 1:
 		of(s.Single, r.Kind).add(r)
 		if intact(r.Faults[0]) {
@@ -211,6 +218,7 @@ func (s *Summary) settle() {
 	}
 	byK(s.Cases)
 	byK(s.Nevers)
+	byK(s.Lates)
 	byK(s.GoodAlarms)
 }
 
