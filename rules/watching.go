@@ -257,6 +257,8 @@ type Alarm struct {
 	RespondS                   float64
 	// Unseen is that it stands and its cause cannot be seen now.
 	Unseen bool
+	// ShelfS is for how many seconds it may be put aside at most; 0 not at all.
+	ShelfS float64
 }
 
 // alarms returns every watch as it stands.
@@ -268,7 +270,7 @@ func (j *Judge) alarms() []Alarm {
 		s := m.Saved()
 		out[i] = Alarm{
 			Saved: s, Title: table[i].Title, Consequence: table[i].Consequence, Action: table[i].Action,
-			RespondS: table[i].RespondS, Unseen: m.In() && s.Condition == alarm.Unknown,
+			RespondS: table[i].RespondS, ShelfS: table[i].ShelfS, Unseen: m.In() && s.Condition == alarm.Unknown,
 		}
 	}
 	return out

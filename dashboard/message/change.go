@@ -41,6 +41,9 @@ func (s State) With(c Change) State {
 	replace(&s.Forecasts, c.Forecasts)
 	replace(&s.Alarms, c.Alarms)
 	replace(&s.Confirmations, c.Confirmations)
+	replace(&s.Findings, c.Findings)
+	replace(&s.Bearing, c.Bearing)
+	replace(&s.Rest, c.Rest)
 	if c.Disposal != nil {
 		s.Disposal = c.Disposal
 	}
@@ -61,6 +64,9 @@ func (c Change) Then(next Change) Change {
 	take(&c.Forecasts, next.Forecasts)
 	take(&c.Alarms, next.Alarms)
 	take(&c.Confirmations, next.Confirmations)
+	take(&c.Findings, next.Findings)
+	take(&c.Bearing, next.Bearing)
+	take(&c.Rest, next.Rest)
 	take(&c.Marks, next.Marks)
 	c.Channels = overlaid(c.Channels, next.Channels)
 	c.Steps = stepsWith(c.Steps, next.Steps)

@@ -120,12 +120,101 @@ type Forecast struct {
 
 // Alarm is a watch that is not normal.
 type Alarm struct {
-	ID       string    `json:"id"`
+	// ID is the engine's id, a point, and the watch's.
+	ID string `json:"id"`
+	// T is since when it is in this state.
+	T        time.Time `json:"t"`
+	Engine   string    `json:"engine"`
 	Watch    string    `json:"watch"`
 	State    string    `json:"state" enum:"normal,unacknowledged,acknowledged,returned-unacknowledged,shelved,suppressed,out-of-service"`
 	Priority string    `json:"priority" enum:"low,medium,high"`
-	Text     string    `json:"text"`
-	Since    time.Time `json:"since"`
+	// Text says what is the matter, or why it is out of the way.
+	Text string `json:"text"`
+	// Title is the watch in a few words, Consequence what comes of it if nobody acts,
+	// Action what to do, RespondS how long there is for that, in seconds.
+	Title       string  `json:"title"`
+	Consequence string  `json:"consequence"`
+	Action      string  `json:"action"`
+	RespondS    float64 `json:"respond_s"`
+	// By is who acknowledged it or put it aside; Until is when a shelf ends.
+	By    string     `json:"by,omitempty"`
+	Until *time.Time `json:"until,omitempty"`
+	// Unseen is that it stands, and what raised it cannot be seen now.
+	Unseen bool `json:"unseen,omitempty"`
+	// Shelvable is for how many seconds it may be put aside at most; 0 not at all.
+	Shelvable float64 `json:"shelvable_s"`
+}
+
+// Finding is what is the matter with a sensor.
+type Finding struct {
+	// Channel is empty where it is of a whole node; Node is then "engine" or "shed",
+	// after whose channels it carries.
+	Channel telemetry.Channel `json:"channel,omitempty"`
+	Node    string            `json:"node,omitempty"`
+	// Kind is a word such as "frozen".
+	Kind  string    `json:"kind"`
+	Since time.Time `json:"since"`
+	Text  string    `json:"text"`
+}
+
+// Bearing is how the alarms of an engine are borne, by the measures of EEMUA 191.
+type Bearing struct {
+	// Raised is how often an alarm called for a person since the daemon was started,
+	// PerTenMin the average over that time, LastTenMin and PeakTenMin the newest and
+	// the highest count; Floods how often there were more than ten in ten minutes.
+	Raised     int     `json:"raised"`
+	PerTenMin  float64 `json:"per_ten_min"`
+	LastTenMin int     `json:"last_ten_min"`
+	PeakTenMin int     `json:"peak_ten_min"`
+	Flood      bool    `json:"flood"`
+	Floods     int     `json:"floods"`
+	// Chattering are watches raised three times within a minute, Stale those that have
+	// stood for a day.
+	Chattering []string `json:"chattering"`
+	Stale      []string `json:"stale"`
+}
+
+// Rest is how an engine rests between its disposals.
+type Rest struct {
+	// Since is when it was housed; absent while it is at work.
+	Since *time.Time `json:"since,omitempty"`
+	// Wanted is when it is next wanted; absent where nobody said.
+	Wanted *time.Time `json:"wanted,omitempty"`
+	// Advised is the lay-up that is advised until then, absent where none is; Advice
+	// says why.
+	Advised telemetry.LayUp `json:"advised,omitempty"`
+	Advice  string          `json:"advice"`
+	// WatchedH hours of this rest were watched: DampH of them above 80 %RH at the steel
+	// and 0 °C (ISO 9223), CondensingH within the margin of the dew point.
+	WatchedH    float64 `json:"watched_h"`
+	DampH       float64 `json:"damp_h"`
+	CondensingH float64 `json:"condensing_h"`
+	// DewC is the dew point of the air about the steel, MarginK how far the coldest
+	// steel is above it, AtSteel the relative humidity there in %; absent where not known.
+	DewC    *float64 `json:"dew_c,omitempty"`
+	MarginK *float64 `json:"margin_k,omitempty"`
+	AtSteel *float64 `json:"at_steel,omitempty"`
+	// FrostMarginK is how far the shed's air is above the frost limit; absent where not
+	// known.
+	FrostMarginK *float64 `json:"frost_margin_k,omitempty"`
+	// DriesPerH is how fast the open barrel's humidity changes, %RH an hour; DryAt when
+	// it comes to the limit if it goes on so; Drying says why there is no such date.
+	DriesPerH *float64   `json:"dries_per_h,omitempty"`
+	DryAt     *time.Time `json:"dry_at,omitempty"`
+	Drying    string     `json:"drying,omitempty"`
+	// Reminders are what should be done, the most pressing first.
+	Reminders []Reminder `json:"reminders"`
+	// Repairs are what was found and booked for repair, oldest first.
+	Repairs []string `json:"repairs"`
+}
+
+// Reminder is something that a person should do, or look at.
+type Reminder struct {
+	ID   string `json:"id"`
+	Text string `json:"text"`
+	// Before is the step that it should come before; absent for none.
+	Before string    `json:"before,omitempty"`
+	Due    time.Time `json:"due"`
 }
 
 // State is how an engine is now.
@@ -144,6 +233,10 @@ type State struct {
 	Forecasts     []Forecast `json:"forecasts"`
 	Alarms        []Alarm    `json:"alarms"`
 	Confirmations []Given    `json:"confirmations"`
+	// Findings are what is the matter with the sensors; Bearing how the alarms are borne.
+	Findings []Finding `json:"findings"`
+	Bearing  Bearing   `json:"bearing"`
+	Rest     Rest      `json:"rest"`
 }
 
 // Disposal is the putting-away that is open, or was last.
@@ -177,6 +270,9 @@ type Change struct {
 	Forecasts     *[]Forecast                   `json:"forecasts,omitempty"`
 	Alarms        *[]Alarm                      `json:"alarms,omitempty"`
 	Confirmations *[]Given                      `json:"confirmations,omitempty"`
+	Findings      *[]Finding                    `json:"findings,omitempty"`
+	Bearing       *Bearing                      `json:"bearing,omitempty"`
+	Rest          *Rest                         `json:"rest,omitempty"`
 	// Marks, where present, replaces the engine's marks (boiling point here moves
 	// with the barometer).
 	Marks *map[string]float64 `json:"marks,omitempty"`
@@ -244,7 +340,7 @@ type Onward struct {
 // Stamp is something that a person said, or a confirmation that lapsed.
 type Stamp struct {
 	T    time.Time `json:"t"`
-	Kind string    `json:"kind" enum:"confirmed,withdrawn,lapsed,disposal-begun,disposal-ended,fire-lit,node-put-away,node-back"`
+	Kind string    `json:"kind" enum:"confirmed,withdrawn,lapsed,disposal-begun,disposal-ended,fire-lit,node-put-away,node-back,alarm,alarm-acknowledged,alarm-shelved,alarm-unshelved,repair-booked,repair-done,next-wanted,looked-into"`
 	// Subject is the confirmation's id, where the kind has one.
 	Subject string `json:"subject,omitempty"`
 	By      string `json:"by,omitempty"`

@@ -53,7 +53,22 @@ func (s State) Whole() State {
 	s.Forecasts = filled(s.Forecasts)
 	s.Alarms = filled(s.Alarms)
 	s.Confirmations = filled(s.Confirmations)
+	s.Findings = filled(s.Findings)
+	s.Bearing = s.Bearing.Whole()
+	s.Rest = s.Rest.Whole()
 	return s
+}
+
+// Whole is as [Engine.Whole].
+func (b Bearing) Whole() Bearing {
+	b.Chattering, b.Stale = filled(b.Chattering), filled(b.Stale)
+	return b
+}
+
+// Whole is as [Engine.Whole].
+func (r Rest) Whole() Rest {
+	r.Reminders, r.Repairs = filled(r.Reminders), filled(r.Repairs)
+	return r
 }
 
 // Whole is as [Engine.Whole].
@@ -73,6 +88,15 @@ func (c Change) Whole() Change {
 	c.Forecasts = filledAt(c.Forecasts)
 	c.Alarms = filledAt(c.Alarms)
 	c.Confirmations = filledAt(c.Confirmations)
+	c.Findings = filledAt(c.Findings)
+	if c.Bearing != nil {
+		b := c.Bearing.Whole()
+		c.Bearing = &b
+	}
+	if c.Rest != nil {
+		r := c.Rest.Whole()
+		c.Rest = &r
+	}
 	if c.Marks != nil && *c.Marks == nil {
 		c.Marks = &map[string]float64{}
 	}
