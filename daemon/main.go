@@ -37,6 +37,7 @@ func commands() []command {
 		{"run", "[-c shed.toml] [--data DIR]", "the daemon", run},
 		{"check", "-c shed.toml", "judge a configuration", check},
 		{"replay", "-c shed.toml --engine ID [FILE...]", "judge recorded samples at their own times", replay},
+		{"prove-book", "[--data DIR] [--engine ID] [--noted N:HASH]", "whether the engines' books are as they were written", proveBook},
 	}
 }
 

@@ -17,5 +17,5 @@ func TestMain(m *testing.M) {
 // TestScripts runs the commands as a person would; each file in testdata/script
 // holds the commands, what goes in and what must come out.
 func TestScripts(t *testing.T) {
-	testscript.Run(t, testscript.Params{Dir: "testdata/script", UpdateScripts: *update})
+	testscript.Run(t, testscript.Params{Dir: "testdata/script", UpdateScripts: *update, Cmds: bookCommands()})
 }

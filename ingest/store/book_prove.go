@@ -83,15 +83,27 @@ type Broken struct {
 
 // Error names the entry, and what remains to be done.
 func (e *Broken) Error() string {
-	of := ""
-	if e.Kind != "" {
-		of = fmt.Sprintf(" (%s, %s)", e.At.Format(time.RFC3339Nano), e.Kind)
+	whose, of := "the book of engine "+strconv.Quote(e.Engine), ""
+	if e.Engine == "" {
+		whose = "the shed's book"
+	}
+	if e.Kind != "" || !e.At.IsZero() {
+		of = " (" + written(e.At, e.Kind) + ")"
 	}
 	before := "entries before it are as they were written; "
 	if e.Fault == ChainHead {
 		before = "" // the end alone cannot tell of those before it
 	}
-	return fmt.Sprintf("the book of engine %q is broken at entry %d%s: %s: %s; %scompare with a backup or a printed report", e.Engine, e.Seq, of, e.Fault, e.What, before)
+	return fmt.Sprintf("%s is broken at entry %d%s: %s: %s; %scompare with a backup or a printed report", whose, e.Seq, of, e.Fault, e.What, before)
+}
+
+// written tells of an entry by its time and kind. A kind that a stranger wrote may
+// hold anything.
+func written(at time.Time, kind string) string {
+	if strings.Trim(kind, "abcdefghijklmnopqrstuvwxyz-") != "" || kind == "" {
+		kind = strconv.Quote(kind)
+	}
+	return at.Format(time.RFC3339Nano) + ", " + kind
 }
 
 // Books returns the engines that have a book, or had one, in order; the shed's own
@@ -279,7 +291,7 @@ func (p *prover) gap(e BookEntry) error {
 	case err != nil:
 		return err
 	}
-	return p.missing(fmt.Sprintf("entry %d (%s, %s) follows", e.Seq, e.At.Format(time.RFC3339Nano), e.Kind))
+	return p.missing(fmt.Sprintf("entry %d (%s) follows", e.Seq, written(e.At, e.Kind)))
 }
 
 // doubt says what is wrong with an entry that has its number and does not follow
