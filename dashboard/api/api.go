@@ -58,6 +58,8 @@ type Speaker interface {
 var (
 	// ErrUnknownConfirmation: no step of this engine asks for a confirmation of that id.
 	ErrUnknownConfirmation = errors.New("no step of this engine asks for that confirmation")
+	// ErrUnknownAlarm: no engine has a watch of that id.
+	ErrUnknownAlarm = errors.New("no engine has such an alarm")
 	// ErrUnknownNode: no node of that id was ever heard or configured.
 	ErrUnknownNode = errors.New("no such node was heard or configured")
 	// ErrNobodyNamed: the word needs a name, or one of those that are known.
@@ -205,6 +207,7 @@ func (a *API) failed(w http.ResponseWriter, r *http.Request, err error) {
 		mend string
 	}{
 		{ErrUnknownConfirmation, problem.UnknownConfirmation, "Use the id of an ask in the engine's state."},
+		{ErrUnknownAlarm, problem.UnknownAlarm, "Use the id of an alarm in the engine's state."},
 		{ErrUnknownNode, problem.UnknownNode, "Use the id under which the node speaks."},
 		{ErrNobodyNamed, problem.NobodyNamed, "Give the name of who says it in \"by\"."},
 		{ErrNotGiven, problem.NotGiven, "See confirmations in the engine's state for those that stand."},
