@@ -6,8 +6,9 @@
 // 340-344). They are on the ITS-90, as the sensors are; one form each serves
 // water from -100 to 100 °C, supercooled too, and ice from -100 °C; and they lie
 // within 0.013 % of IAPWS-IF97 (1 to 80 °C) and 0.007 % of the IAPWS sublimation
-// equation (-10 to 0 °C), where the short Magnus forms err by 0.3 %. IAPWS-IF97
-// itself does not go below 0 °C. The paper was not seen; two independent
+// equation (-10 to 0 °C), where the short Magnus forms err by 0.3 %. Those of Hyland
+// and Wexler, as ASHRAE prints them, differ by 0.025 % at most over water (0 to
+// 100 °C), which is 0.0034 K of dew point. IAPWS-IF97 itself does not go below 0 °C. The paper was not seen; two independent
 // transcriptions of its coefficients agree.
 //
 // Relative humidity is over liquid water at every temperature, as the WMO and
