@@ -51,7 +51,7 @@ func (s *Store) Note(ctx context.Context, engine string, entries []Entry) error 
 func (t *Tx) Note(engine string, entries []Entry) error {
 	b := BookEntry{Engine: engine}
 	var hash []byte
-	if _, err := t.row("SELECT seq, hash FROM book WHERE engine = ? ORDER BY seq DESC LIMIT 1", []any{engine}, &b.Seq, &hash); err != nil {
+	if _, err := t.row("SELECT seq, hash FROM book WHERE engine = ? AND seq > 0 ORDER BY seq DESC LIMIT 1", []any{engine}, &b.Seq, &hash); err != nil {
 		return fmt.Errorf("write the book of engine %q: %w", engine, err)
 	}
 	copy(b.Hash[:], hash)
