@@ -4,6 +4,7 @@
 //	/api/v1/…       package api; /api/v1/live is package live
 //	/healthz        200 while the daemon does its work, else 503 and why
 //	/metrics        OpenMetrics
+//	/rules          package rulebook: every rule, for people
 //	/               the page
 //
 // Everything that a page loads comes from here: a shed's network may end at the
@@ -21,6 +22,7 @@ import (
 
 	"ashlamp/dashboard/api"
 	"ashlamp/dashboard/problem"
+	"ashlamp/dashboard/rulebook"
 )
 
 // Parts are what [New] joins; all are required.
@@ -29,6 +31,8 @@ type Parts struct {
 	API http.Handler
 	// Live is the live link.
 	Live http.Handler
+	// Rules answers [rulebook.Prefix] and all under it.
+	Rules http.Handler
 	// Page holds the built page, index.html at its root.
 	Page fs.FS
 	// Health returns nil while the daemon does its work, else what is wrong and the
@@ -44,7 +48,7 @@ const compressFrom = 1024
 
 // New returns the handler of the whole.
 func New(p Parts) (http.Handler, error) {
-	if p.API == nil || p.Live == nil || p.Page == nil || p.Health == nil || p.Metrics == nil {
+	if p.API == nil || p.Live == nil || p.Rules == nil || p.Page == nil || p.Health == nil || p.Metrics == nil {
 		return nil, errors.New("dashboard: a part is missing; give all fields of Parts")
 	}
 	if _, err := fs.Stat(p.Page, "index.html"); err != nil {
@@ -58,6 +62,8 @@ func New(p Parts) (http.Handler, error) {
 	// The link is its own stream and never compressed as a whole.
 	mux.Handle(api.Prefix+"/live", p.Live)
 	mux.Handle(api.Prefix+"/", compress(p.API))
+	mux.Handle(rulebook.Prefix, compress(p.Rules))
+	mux.Handle(rulebook.Prefix+"/", compress(p.Rules))
 	mux.HandleFunc("GET /healthz", func(w http.ResponseWriter, r *http.Request) { health(w, r, p.Health) })
 	mux.Handle("GET /metrics", compress(http.HandlerFunc(func(w http.ResponseWriter, r *http.Request) { metrics(w, r, p.Metrics) })))
 	mux.Handle("/", compress(page(p.Page)))

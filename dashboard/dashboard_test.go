@@ -24,6 +24,8 @@ import (
 	"ashlamp/dashboard/api"
 	"ashlamp/dashboard/live"
 	"ashlamp/dashboard/message"
+	"ashlamp/dashboard/rulebook"
+	"ashlamp/rules/engine"
 )
 
 var built = fstest.MapFS{
@@ -45,10 +47,23 @@ func whole(t *testing.T, health error) http.Handler {
 		t.Fatal(err)
 	}
 	h, err := New(Parts{
-		API: api.New(hub, nil, nil, quiet), Live: hub, Page: built,
+		API: api.New(hub, nil, nil, quiet), Live: hub, Rules: rulesOf(t), Page: built,
 		Health:  func(context.Context) error { return health },
 		Metrics: func() []Family { return []Family{One(Gauge, "ashlamp_live_clients", "Pages that are open.", 0)} },
 	})
+	if err != nil {
+		t.Fatal(err)
+	}
+	return h
+}
+
+type noEngines struct{}
+
+func (noEngines) Engines() []engine.Engine { return nil }
+
+func rulesOf(t *testing.T) http.Handler {
+	t.Helper()
+	h, err := rulebook.New(noEngines{}, built)
 	if err != nil {
 		t.Fatal(err)
 	}
@@ -70,6 +85,9 @@ func TestWhatStandsWhere(t *testing.T) {
 		{"GET", "/assets/old.js", 404, "application/problem+json", "no-store", ""},
 		{"GET", "/nothing", 404, "application/problem+json", "no-store", ""},
 		{"POST", "/", 405, "application/problem+json", "no-store", ""},
+		{"GET", "/rules", 200, "text/html; charset=utf-8", "no-cache", "pressure-zero"},
+		{"GET", "/rules/style.css", 200, "text/css; charset=utf-8", "no-cache", "--paper"},
+		{"POST", "/rules", 405, "", "", ""},
 		{"GET", "/healthz", 200, "text/plain; charset=utf-8", "no-store", "ok\n"},
 		{"POST", "/healthz", 405, "", "", ""},
 		{"GET", "/metrics", 200, "application/openmetrics-text; version=1.0.0; charset=utf-8", "no-store", "# EOF\n"},
@@ -152,7 +170,7 @@ func TestLiveLinkPassesThroughTheWhole(t *testing.T) {
 
 func TestNewRefusesHalf(t *testing.T) {
 	full := Parts{
-		API: http.NotFoundHandler(), Live: http.NotFoundHandler(), Page: built,
+		API: http.NotFoundHandler(), Live: http.NotFoundHandler(), Rules: http.NotFoundHandler(), Page: built,
 		Health: func(context.Context) error { return nil }, Metrics: func() []Family { return nil },
 	}
 	if _, err := New(full); err != nil {
@@ -160,7 +178,8 @@ func TestNewRefusesHalf(t *testing.T) {
 	}
 	for name, spoil := range map[string]func(*Parts){
 		"API": func(p *Parts) { p.API = nil }, "Live": func(p *Parts) { p.Live = nil },
-		"Page": func(p *Parts) { p.Page = nil }, "an unbuilt page": func(p *Parts) { p.Page = fstest.MapFS{} },
+		"Rules": func(p *Parts) { p.Rules = nil },
+		"Page":  func(p *Parts) { p.Page = nil }, "an unbuilt page": func(p *Parts) { p.Page = fstest.MapFS{} },
 		"Health": func(p *Parts) { p.Health = nil }, "Metrics": func(p *Parts) { p.Metrics = nil },
 	} {
 		p := full

@@ -27,6 +27,7 @@ import (
 	"ashlamp/dashboard/api"
 	"ashlamp/dashboard/live"
 	"ashlamp/dashboard/message"
+	"ashlamp/dashboard/rulebook"
 	"ashlamp/ingest"
 	"ashlamp/ingest/broker"
 	"ashlamp/ingest/door"
@@ -35,6 +36,7 @@ import (
 	"ashlamp/ingest/store"
 	"ashlamp/ingest/topic"
 	"ashlamp/rules"
+	"ashlamp/rules/engine"
 )
 
 const (
@@ -297,9 +299,13 @@ func (a *App) judging() error {
 
 func (a *App) makeServer() error {
 	c := a.o.Config
+	book, err := rulebook.New(shed(c.Engines), a.o.Page)
+	if err != nil {
+		return err
+	}
 	handler, err := dashboard.New(dashboard.Parts{
 		API:  api.New(a.hub, past{a.store}, &speaker{loops: a.loops, people: c.Shed.People, nodes: &a.nodes}, a.o.Log),
-		Live: a.hub, Page: a.o.Page, Health: a.health, Metrics: a.metrics,
+		Live: a.hub, Rules: book, Page: a.o.Page, Health: a.health, Metrics: a.metrics,
 	})
 	if err != nil {
 		return err
@@ -310,6 +316,12 @@ func (a *App) makeServer() error {
 	a.server = &http.Server{Handler: handler, ReadHeaderTimeout: headerTime, ErrorLog: slog.NewLogLogger(a.o.Log.Handler(), slog.LevelWarn)}
 	return nil
 }
+
+// shed lists the engines for the page of rules.
+type shed []engine.Engine
+
+// Engines returns them as configured.
+func (s shed) Engines() []engine.Engine { return s }
 
 // Addr returns where the page is served.
 func (a *App) Addr() net.Addr { return a.listener.Addr() }
