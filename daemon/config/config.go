@@ -421,6 +421,19 @@ func (r *reader) channel(at string, id telemetry.Channel, f fileChannel) engine.
 	if f.Uncertainty != nil {
 		ch.Uncertainty = r.quantity(at+".uncertainty", id, f.Uncertainty)
 	}
+	// The engine judges more of the channels of the contract.
+	_, known := telemetry.UnitOf(id)
+	if math.IsNaN(f.IntervalS) || math.IsInf(f.IntervalS, 0) || !known && f.IntervalS < 0 {
+		r.fault(at+".interval_s", "channel %s: interval_s = %g is no time between samples; give seconds, or leave it out", id, f.IntervalS)
+	}
+	if !known {
+		if f.Uncertainty != nil && ch.Uncertainty <= 0 {
+			r.fault(at+".uncertainty", "channel %s: uncertainty = %g must be above 0; leave it out where it is not known", id, ch.Uncertainty)
+		}
+		if ch.Low >= ch.High {
+			r.fault(at+".range", "channel %s: range [%g, %g] is empty; write the lower end first", id, ch.Low, ch.High)
+		}
+	}
 	switch f.Reference {
 	case "", "gauge":
 	case "absolute":

@@ -6,6 +6,7 @@ import (
 	"os"
 	"path/filepath"
 	"reflect"
+	"slices"
 	"strings"
 	"testing"
 
@@ -52,71 +53,104 @@ func FuzzParse(f *testing.F) {
 			}
 		}
 	}
-	f.Fuzz(func(t *testing.T, text string) {
-		const name = "pit.toml"
-		c, err := Parse(name, []byte(text))
-		again, errAgain := Parse(name, []byte(text))
-		if err != nil {
-			faults, ok := err.(Faults)
-			if !ok || len(faults) == 0 {
-				t.Fatalf("in %q\ngot %T %v, want faults", text, err, err)
+	f.Fuzz(holds)
+}
+
+// holds is what FuzzParse says.
+func holds(t *testing.T, text string) {
+	t.Helper()
+	const name = "pit.toml"
+	c, err := Parse(name, []byte(text))
+	again, errAgain := Parse(name, []byte(text))
+	if err != nil {
+		faults, ok := err.(Faults)
+		if !ok || len(faults) == 0 {
+			t.Fatalf("in %q\ngot %T %v, want faults", text, err, err)
+		}
+		if !reflect.DeepEqual(c, Config{}) {
+			t.Fatalf("in %q\nfaults %v\nand still %+v", text, err, c)
+		}
+		last, lines := 1, strings.Count(text, "\n")+1
+		for _, f := range faults {
+			if f.File != name || f.Line < last || f.Line > lines {
+				t.Fatalf("in %q\nof %d lines: %q, after line %d", text, lines, f, last)
 			}
-			if !reflect.DeepEqual(c, Config{}) {
-				t.Fatalf("in %q\nfaults %v\nand still %+v", text, err, c)
+			if len(f.Text) < 10 || strings.ContainsAny(f.Text, "\n\r") {
+				t.Fatalf("in %q\nfault %q is not one line that says something", text, f)
 			}
-			last, lines := 1, strings.Count(text, "\n")+1
-			for _, f := range faults {
-				if f.File != name || f.Line < last || f.Line > lines {
-					t.Fatalf("in %q\nof %d lines: %q, after line %d", text, lines, f, last)
-				}
-				if len(f.Text) < 10 || strings.ContainsAny(f.Text, "\n\r") {
-					t.Fatalf("in %q\nfault %q is not one line that says something", text, f)
-				}
-				last = f.Line
-			}
-			if errAgain == nil || errAgain.Error() != err.Error() {
-				t.Fatalf("in %q\nfirst\n%v\nthen\n%v", text, err, errAgain)
-			}
-			return
+			last = f.Line
 		}
-		if len(c.Engines) == 0 || c.Shed.Zone == nil {
-			t.Fatalf("in %q\naccepted half: %+v", text, c)
+		if errAgain == nil || errAgain.Error() != err.Error() {
+			t.Fatalf("in %q\nfirst\n%v\nthen\n%v", text, err, errAgain)
 		}
-		var plain map[string]any
-		if err := toml.Unmarshal([]byte(text), &plain); err != nil {
-			t.Fatalf("in %q\naccepted what is no TOML: %v", text, err)
-		}
-		if where := noNumber("", plain); where != "" {
-			t.Fatalf("in %q\n%s is no finite number and was accepted", text, where)
-		}
-		for _, e := range c.Engines {
-			for k, v := range e.Limits {
-				if math.IsInf(v, 0) {
-					t.Fatalf("in %q\nlimit %s is %v", text, k, v)
-				}
-			}
-			for id, ch := range e.Channels {
-				if math.IsNaN(ch.Uncertainty) && ch.ID == "boiler.pressure" || math.IsInf(ch.Uncertainty, 0) || ch.Uncertainty <= 0 {
-					t.Fatalf("in %q\nchannel %s has the uncertainty %v", text, id, ch.Uncertainty)
-				}
+		return
+	}
+	if len(c.Engines) == 0 || c.Shed.Zone == nil {
+		t.Fatalf("in %q\naccepted half: %+v", text, c)
+	}
+	var plain map[string]any
+	if err := toml.Unmarshal([]byte(text), &plain); err != nil {
+		t.Fatalf("in %q\naccepted what is no TOML: %v", text, err)
+	}
+	if where := noNumber("", plain); where != "" {
+		t.Fatalf("in %q\n%s is no finite number and was accepted", text, where)
+	}
+	for _, e := range c.Engines {
+		for k, v := range e.Limits {
+			if math.IsInf(v, 0) {
+				t.Fatalf("in %q\nlimit %s is %v", text, k, v)
 			}
 		}
-		want := told(c)
-		if got := told(again); errAgain != nil || got != want {
-			t.Fatalf("in %q\nfirst %s\nthen  %s, %v", text, want, got, errAgain)
+		for id, ch := range e.Channels {
+			if math.IsNaN(ch.Uncertainty) && ch.ID == "boiler.pressure" || math.IsInf(ch.Uncertainty, 0) || ch.Uncertainty <= 0 {
+				t.Fatalf("in %q\nchannel %s has the uncertainty %v", text, id, ch.Uncertainty)
+			}
 		}
-		var raw file
-		if err := toml.Unmarshal([]byte(text), &raw); err != nil {
-			t.Fatal(err)
+	}
+	want := told(c)
+	if got := told(again); errAgain != nil || got != want {
+		t.Fatalf("in %q\nfirst %s\nthen  %s, %v", text, want, got, errAgain)
+	}
+	var raw file
+	if err := toml.Unmarshal([]byte(text), &raw); err != nil {
+		t.Fatal(err)
+	}
+	written, err := toml.Marshal(raw)
+	if err != nil {
+		t.Fatalf("in %q\nwritten: %v", text, err)
+	}
+	back, err := Parse(name, written)
+	if got := told(back); err != nil || got != want {
+		t.Fatalf("in %q\nread  %s\nwritten %s\nread again %s, %v", text, want, written, got, err)
+	}
+}
+
+// FuzzValue holds the same of a file that is well but for one value, which may be
+// anything.
+func FuzzValue(f *testing.F) {
+	lines := strings.Split(string(example.Fernhollow), "\n")
+	// A channel that is mapped, and the table that the example only tells of.
+	lines = append(lines, "[[engine.channel]]", `id = "steam.chest"`, "interval_s = 2", "uncertainty = 1.5", "range = [0, 1]", "[engine.channel.mapped]",
+		`topic = "yard/+/p"`, `pointer = "/p"`, `unit = "bar"`, "scale = 0.01", "offset = 1", `node = "box-1"`,
+		"[forward]", `url = "http://127.0.0.1:8428"`, `bucket = "engines"`, "every_s = 10")
+	var keys []int
+	for i, l := range lines {
+		if key, _, ok := strings.Cut(l, "="); ok && !strings.HasPrefix(strings.TrimSpace(key), "#") {
+			keys = append(keys, i)
 		}
-		written, err := toml.Marshal(raw)
-		if err != nil {
-			t.Fatalf("in %q\nwritten: %v", text, err)
-		}
-		back, err := Parse(name, written)
-		if got := told(back); err != nil || got != want {
-			t.Fatalf("in %q\nread  %s\nwritten %s\nread again %s, %v", text, want, written, got, err)
-		}
+	}
+	for i, v := range []string{
+		"nan", "-inf", "0", "-0.0", "1e308", "9223372036854775807", `""`, `"nan bar"`, `"0x1p-4 bar"`, "[]", "{}", "true", "1979-05-27T07:32:00Z",
+		`"a\u0000\n"`, "'''a\nb'''", `["1e999 bar", inf]`, "[1, 2, 3]", `"\U0001F682"`, "1\nid=2", `"../#/+"`,
+	} {
+		f.Add(uint16(i*7), v)
+	}
+	f.Fuzz(func(t *testing.T, which uint16, value string) {
+		at := keys[int(which)%len(keys)]
+		key, _, _ := strings.Cut(lines[at], "=")
+		changed := slices.Clone(lines)
+		changed[at] = key + "= " + value
+		holds(t, strings.Join(changed, "\n"))
 	})
 }
 
