@@ -29,6 +29,8 @@ type Present interface {
 	Engines() []message.Engine
 	// State returns how one engine is, and false where there is none of that id.
 	State(engine string) (message.State, bool)
+	// Now returns the time by the clock of the shed.
+	Now() time.Time
 }
 
 // Past is what was recorded. Engines are known to exist when it is asked.

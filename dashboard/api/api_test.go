@@ -88,6 +88,10 @@ func (s *shed) Say(_ context.Context, engine string, e telemetry.Event) (telemet
 		return e, api.ErrNotGiven
 	case e.Kind == telemetry.DisposalEnded && engine == "marrow":
 		return e, fmt.Errorf("no disposal of %s is open: %w", engine, api.ErrNotNow)
+	case (e.Kind == telemetry.AlarmAcknowledged || e.Kind == telemetry.AlarmShelved || e.Kind == telemetry.AlarmUnshelved) && e.Subject != "vacuum":
+		return e, fmt.Errorf("%w: %s", api.ErrUnknownAlarm, e.Subject)
+	case e.Kind == telemetry.AlarmShelved && e.Until.Sub(evening) > 4*time.Hour:
+		return e, fmt.Errorf("%w: vacuum cannot be shelved: shelve it for 4h0m0s at most", api.ErrNotNow)
 	case e.Kind == telemetry.NodePutAway && e.Subject != "shed-box":
 		return e, api.ErrUnknownNode
 	}
@@ -122,7 +126,7 @@ func serve(t *testing.T) (*shed, http.Handler) {
 				}}},
 				Asks:          []message.Ask{{Confirm: "vent-open", Question: "Vent open?", Step: "plugs-out", Now: true}, {Say: "disposal-end", Question: "Housed?", Step: "house"}},
 				Forecasts:     []message.Forecast{{Forecast: "house", Assuming: "as-is", Text: "no fall to go by"}},
-				Alarms:        []message.Alarm{{ID: "1", Watch: "vacuum", State: "unacknowledged", Priority: "medium", Text: "−0.12 bar.", Since: evening}},
+				Alarms:        []message.Alarm{{ID: "quillet.vacuum", Engine: "quillet", Watch: "vacuum", State: "unacknowledged", Priority: "medium", Text: "−0.12 bar.", T: evening, Title: "Vacuum", RespondS: 1800}},
 				Confirmations: []message.Given{{Confirm: "fire-dropped", By: "R. Penhalow", At: evening}},
 			},
 			{Engine: "marrow", At: evening, Phase: "laid-up"},
@@ -226,6 +230,12 @@ func TestAnswers(t *testing.T) {
 			map[string]string{"Content-Type": "application/json; charset=UTF-8"}}, 201, nil},
 		{"from the page itself", call{"POST", "/engines/quillet/events", `{"fire":"lit","by":"T. Oxley"}`,
 			map[string]string{"Sec-Fetch-Site": "same-origin", "Origin": "http://example.com"}}, 201, nil},
+		{"acknowledge", call{method: "POST", path: "/alarms/quillet.vacuum/acknowledge", body: `{"by":"T. Oxley"}`}, 200,
+			[]string{`{"t":"2031-05-04T17:02:00Z","kind":"alarm-acknowledged","subject":"vacuum","by":"T. Oxley"}`}},
+		{"acknowledge without a body", call{method: "POST", path: "/alarms/quillet.vacuum/acknowledge"}, 200, []string{`"by":"a person"`}},
+		{"shelve", call{method: "POST", path: "/alarms/quillet.vacuum/shelve", body: `{"by":"T. Oxley","why":"vent being mended","minutes":30}`}, 200,
+			[]string{`"kind":"alarm-shelved","subject":"vacuum"`}},
+		{"take it up again", call{method: "POST", path: "/alarms/quillet.vacuum/unshelve"}, 200, []string{`"kind":"alarm-unshelved"`}},
 		{"head", call{method: "HEAD", path: "/engines/quillet/state"}, 200, nil},
 	} {
 		t.Run(c.name, func(t *testing.T) {
@@ -259,6 +269,10 @@ func TestQuestionsToThePast(t *testing.T) {
 }
 
 func TestWhatIsSaid(t *testing.T) {
+	event := func(body string) call { return call{method: "POST", path: "/engines/quillet/events", body: body} }
+	alarm := func(what, body string) call {
+		return call{method: "POST", path: "/alarms/quillet.vacuum/" + what, body: body}
+	}
 	for _, c := range []struct {
 		call call
 		want telemetry.Event
@@ -279,10 +293,39 @@ func TestWhatIsSaid(t *testing.T) {
 			telemetry.Event{Kind: telemetry.NodePutAway, Subject: "shed-box"}},
 		{call{method: "POST", path: "/engines/quillet/events", body: `{"node":"shed-box","put_away":false,"by":"T. Oxley"}`},
 			telemetry.Event{Kind: telemetry.NodeBack, Subject: "shed-box"}},
+		{event(`{"repair":"mud door 3 weeps","done":false,"by":"T. Oxley"}`),
+			telemetry.Event{Kind: telemetry.RepairBooked, Subject: "mud door 3 weeps"}},
+		{event(`{"repair":"mud door 3 weeps","by":"T. Oxley"}`),
+			telemetry.Event{Kind: telemetry.RepairBooked, Subject: "mud door 3 weeps"}},
+		{event(`{"repair":"mud door 3 weeps","done":true,"by":"T. Oxley"}`),
+			telemetry.Event{Kind: telemetry.RepairDone, Subject: "mud door 3 weeps"}},
+		{event(`{"wanted":"2031-05-18T09:00:00+01:00","by":"T. Oxley"}`),
+			telemetry.Event{Kind: telemetry.NextWanted, Until: time.Date(2031, 5, 18, 8, 0, 0, 0, time.UTC)}},
+		{event(`{"wanted":"unknown","by":"T. Oxley"}`), telemetry.Event{Kind: telemetry.NextWanted}},
+		{event(`{"looked_into":true,"by":"T. Oxley"}`), telemetry.Event{Kind: telemetry.LookedInto}},
+
+		{alarm("acknowledge", `{"by":"T. Oxley"}`), telemetry.Event{Kind: telemetry.AlarmAcknowledged, Subject: "vacuum"}},
+		{alarm("acknowledge", `{}`), telemetry.Event{Kind: telemetry.AlarmAcknowledged, Subject: "vacuum", By: "a person"}},
+		{alarm("acknowledge", `{"by":" "}`), telemetry.Event{Kind: telemetry.AlarmAcknowledged, Subject: "vacuum", By: "a person"}},
+		{alarm("acknowledge", ""), telemetry.Event{Kind: telemetry.AlarmAcknowledged, Subject: "vacuum", By: "a person"}},
+		{call{"POST", "/alarms/quillet.vacuum/acknowledge", "", map[string]string{"Content-Type": "application/json"}},
+			telemetry.Event{Kind: telemetry.AlarmAcknowledged, Subject: "vacuum", By: "a person"}},
+		{alarm("shelve", `{"by":"T. Oxley","why":"vent being mended","until":"2031-05-04T20:02:00+02:00"}`),
+			telemetry.Event{Kind: telemetry.AlarmShelved, Subject: "vacuum", Why: "vent being mended", Until: evening.Add(time.Hour)}},
+		// The shed's clock stands one second after the newest state.
+		{alarm("shelve", `{"by":"T. Oxley","why":"vent being mended","minutes":1.5}`),
+			telemetry.Event{Kind: telemetry.AlarmShelved, Subject: "vacuum", Why: "vent being mended", Until: evening.Add(91 * time.Second)}},
+		{alarm("shelve", `{"why":"vent being mended","minutes":200}`),
+			telemetry.Event{Kind: telemetry.AlarmShelved, Subject: "vacuum", By: "a person", Why: "vent being mended", Until: evening.Add(200*time.Minute + time.Second)}},
+		{alarm("unshelve", `{"by":"T. Oxley"}`), telemetry.Event{Kind: telemetry.AlarmUnshelved, Subject: "vacuum"}},
+		{alarm("unshelve", ""), telemetry.Event{Kind: telemetry.AlarmUnshelved, Subject: "vacuum", By: "a person"}},
 	} {
 		s, h := serve(t)
 		s.standing["vent-open"] = true
-		c.want.By, c.want.At = "T. Oxley", evening
+		c.want.At = evening
+		if c.want.By == "" {
+			c.want.By = "T. Oxley"
+		}
 		if w := c.call.do(h); w.Code >= 300 || !slices.Equal(s.said, []telemetry.Event{c.want}) {
 			t.Errorf("%v: kept %+v, want %+v (%d %s)", c.call, s.said, c.want, w.Code, w.Body)
 		}
@@ -291,6 +334,7 @@ func TestWhatIsSaid(t *testing.T) {
 
 func TestProblems(t *testing.T) {
 	post := func(path, body string) call { return call{method: "POST", path: "/engines/quillet" + path, body: body} }
+	alarm := func(path, body string) call { return call{method: "POST", path: "/alarms/" + path, body: body} }
 	get := func(path string) call { return call{method: "GET", path: path} }
 	const good = `{"confirm":"vent-open","by":"T. Oxley"}`
 	long := strings.Repeat("x", 65)
@@ -363,6 +407,38 @@ func TestProblems(t *testing.T) {
 		{"an unknown node", post("/events", `{"node":"barn-box","put_away":true,"by":"T. Oxley"}`), 400, "unknown-node", ""},
 		{"the end of what never began", call{method: "POST", path: "/engines/marrow/events", body: `{"disposal":"end","by":"T. Oxley"}`}, 409, "not-now", "No disposal"},
 
+		{"a repair without words", post("/events", `{"repair":" ","by":"T. Oxley"}`), 400, "bad-request", "repair is missing"},
+		{"a repair done, but which", post("/events", `{"done":true,"by":"T. Oxley"}`), 400, "bad-request", "repair is missing"},
+		{"a repair of many words", post("/events", `{"repair":"`+strings.Repeat("x", 201)+`","by":"T. Oxley"}`), 400, "bad-request", "200"},
+		{"a repair and a fire", post("/events", `{"repair":"mud door","fire":"lit"}`), 400, "bad-request", "more than one"},
+		{"wanted on a day", post("/events", `{"wanted":"2031-05-18","by":"T. Oxley"}`), 400, "bad-request", `"2031-05-18"`},
+		{"wanted some day", post("/events", `{"wanted":"soon","by":"T. Oxley"}`), 400, "bad-request", "RFC 3339"},
+		{"wanted never", post("/events", `{"wanted":"","by":"T. Oxley"}`), 400, "bad-request", "says nothing"},
+		{"not looked into", post("/events", `{"looked_into":false,"by":"T. Oxley"}`), 400, "bad-request", "looked_into is false"},
+		{"looked into by a word", post("/events", `{"looked_into":"yes","by":"T. Oxley"}`), 400, "bad-request", "looked_into is a string"},
+
+		{"an alarm that is none", alarm("kettle/acknowledge", ""), 404, "unknown-alarm", `"kettle"`},
+		{"an alarm of an engine that is none", alarm("nettle.vacuum/acknowledge", ""), 404, "unknown-alarm", `"nettle.vacuum"`},
+		{"an alarm of no name", alarm("quillet./acknowledge", ""), 404, "unknown-alarm", `"quillet."`},
+		{"a watch that is none", alarm("quillet.kettle/acknowledge", `{"by":"T. Oxley"}`), 404, "unknown-alarm", "kettle"},
+		{"a watch that is none, shelved", alarm("quillet.kettle/shelve", `{"why":"x","minutes":1}`), 404, "unknown-alarm", "kettle"},
+		{"an alarm read", call{method: "GET", path: "/alarms/quillet.vacuum/acknowledge"}, 405, "method", "GET"},
+		{"acknowledged in a form", call{"POST", "/alarms/quillet.vacuum/acknowledge", `{"by":"x"}`, map[string]string{"Content-Type": "text/plain"}}, 415, "media-type", "text/plain"},
+		{"acknowledged with an unknown field", alarm("quillet.vacuum/acknowledge", `{"who":"x"}`), 400, "bad-request", `"who"`},
+		{"acknowledged by a name too long", alarm("quillet.vacuum/acknowledge", `{"by":"`+long+long+`"}`), 400, "bad-request", "80"},
+		{"acknowledged with nonsense", alarm("quillet.vacuum/acknowledge", `x`), 400, "bad-request", "not JSON"},
+		{"shelved without a word", call{"POST", "/alarms/quillet.vacuum/shelve", "", map[string]string{"Content-Type": "application/json"}}, 400, "bad-request", "empty"},
+		{"shelved without a reason", alarm("quillet.vacuum/shelve", `{"by":"x","minutes":10}`), 400, "bad-request", "why is missing"},
+		{"shelved without an end", alarm("quillet.vacuum/shelve", `{"by":"x","why":"y"}`), 400, "bad-request", "until and minutes"},
+		{"shelved with two ends", alarm("quillet.vacuum/shelve", `{"by":"x","why":"y","minutes":5,"until":"2031-05-04T18:00:00Z"}`), 400, "bad-request", "until and minutes"},
+		{"shelved until tea", alarm("quillet.vacuum/shelve", `{"by":"x","why":"y","until":"tea"}`), 400, "bad-request", `"tea"`},
+		{"shelved for no time", alarm("quillet.vacuum/shelve", `{"by":"x","why":"y","minutes":0}`), 400, "bad-request", "minutes is 0"},
+		{"shelved backwards", alarm("quillet.vacuum/shelve", `{"by":"x","why":"y","minutes":-5}`), 400, "bad-request", "minutes is -5"},
+		{"shelved for an age", alarm("quillet.vacuum/shelve", `{"by":"x","why":"y","minutes":1e300}`), 400, "bad-request", "minutes is 1e+300"},
+		{"shelved for longer than it may be", alarm("quillet.vacuum/shelve", `{"by":"x","why":"y","minutes":300}`), 409, "not-now", "4h0m0s at most"},
+		{"taken up, a watch that is none", alarm("quillet.kettle/unshelve", ""), 404, "unknown-alarm", "kettle"},
+		{"acknowledged from another site", call{"POST", "/alarms/quillet.vacuum/acknowledge", "", map[string]string{"Sec-Fetch-Site": "cross-site"}}, 403, "other-origin", ""},
+
 		{"another site's page", call{"POST", "/engines/quillet/confirmations", good, map[string]string{"Sec-Fetch-Site": "cross-site"}}, 403, "other-origin", ""},
 		{"another port's page", call{"POST", "/engines/quillet/confirmations", good, map[string]string{"Sec-Fetch-Site": "same-site"}}, 403, "other-origin", ""},
 		{"an old browser on another's page", call{"DELETE", "/engines/quillet/confirmations/vent-open", "", map[string]string{"Origin": "http://elsewhere.example"}}, 403, "other-origin", ""},
@@ -406,6 +482,7 @@ func TestWhatFailsWithinIsAnInternalProblem(t *testing.T) {
 		{method: "GET", path: "/engines/quillet/book"},
 		{method: "GET", path: "/engines/quillet/disposals"},
 		{method: "POST", path: "/engines/quillet/events", body: `{"fire":"lit","by":"T. Oxley"}`},
+		{method: "POST", path: "/alarms/quillet.vacuum/acknowledge"},
 	} {
 		s, h := serve(t)
 		s.broken = errors.New("the disk is full")
@@ -422,7 +499,7 @@ func TestEveryDeclaredCallIsServed(t *testing.T) {
 		if op.Path == "/live" {
 			continue // another package's handler
 		}
-		w := call{method: op.Method, path: strings.NewReplacer("{engine}", "nettle", "{evidence}", "x").Replace(op.Path)}.do(h)
+		w := call{method: op.Method, path: strings.NewReplacer("{engine}", "nettle", "{evidence}", "x", "{id}", "nettle.x").Replace(op.Path)}.do(h)
 		var p message.Problem
 		_ = json.Unmarshal(w.Body.Bytes(), &p)
 		if w.Code == 405 || p.Type == "/problems/not-found" {
@@ -478,7 +555,7 @@ func TestLiveMessagesAreAsTheDocumentSays(t *testing.T) {
 func FuzzEventBody(f *testing.F) {
 	for _, body := range []string{
 		`{"disposal":"begin","lay_up":"dry","by":"T. Oxley"}`, `{"disposal":"end"}`, `{"fire":"lit"}`,
-		`{"node":"shed-box","put_away":true}`, `{}`, `[]`, `null`, "", `{"fire":"lit"}}`,
+		`{"node":"shed-box","put_away":true}`, `{"repair":"mud door 3","done":true}`, `{"wanted":"2031-05-18T08:00:00+01:00"}`, `{"wanted":"unknown"}`, `{"looked_into":true}`, `{}`, `[]`, `null`, "", `{"fire":"lit"}}`,
 	} {
 		f.Add(body)
 	}
@@ -507,6 +584,15 @@ func FuzzEventBody(f *testing.F) {
 				again["disposal"] = "end"
 			case telemetry.FireLit:
 				again["fire"] = "lit"
+			case telemetry.RepairBooked, telemetry.RepairDone:
+				again["repair"], again["done"] = e.Subject, e.Kind == telemetry.RepairDone
+			case telemetry.NextWanted:
+				again["wanted"] = "unknown"
+				if !e.Until.IsZero() {
+					again["wanted"] = e.Until.Format(time.RFC3339Nano)
+				}
+			case telemetry.LookedInto:
+				again["looked_into"] = true
 			case telemetry.NodePutAway, telemetry.NodeBack:
 				again["node"], again["put_away"] = e.Subject, e.Kind == telemetry.NodePutAway
 			default:

@@ -1,6 +1,7 @@
 package api
 
 import (
+	"bufio"
 	"encoding/json"
 	"errors"
 	"fmt"
@@ -54,6 +55,19 @@ func readBody(w http.ResponseWriter, r *http.Request, into any) bool {
 		return false
 	}
 	return true
+}
+
+// readBodyIfAny is as readBody, but no body at all leaves the value as it is.
+func readBodyIfAny(w http.ResponseWriter, r *http.Request, into any) bool {
+	body := bufio.NewReader(r.Body)
+	if _, err := body.Peek(1); err == io.EOF {
+		return true
+	}
+	r.Body = struct {
+		io.Reader
+		io.Closer
+	}{body, r.Body}
+	return readBody(w, r, into)
 }
 
 func decode(body []byte, into any) error {

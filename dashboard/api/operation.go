@@ -23,6 +23,8 @@ type Operation struct {
 	Request any
 	// Body is the request's body where it is a type of its own.
 	Body any
+	// BodyOptional is that the call is as good without one.
+	BodyOptional bool
 	// Status is that of success, Response its body; nil where there is none.
 	Status   int
 	Response any
@@ -85,6 +87,11 @@ type withdrawQuery struct {
 	Evidence string `path:"evidence"`
 	// By is who takes it back.
 	By string `query:"by" maxLength:"80"`
+}
+
+type ofAlarm struct {
+	// ID is the alarm's id as in the engine's state: the engine's id, a point, and the watch's.
+	ID string `path:"id"`
 }
 
 // LiveQuery is the query of the live link.
@@ -168,11 +175,35 @@ func (a *API) routes() []route {
 		}, a.withdraw},
 		{Operation{
 			Method: http.MethodPost, Path: "/engines/{engine}/events", ID: "say",
-			Summary: "Say that a disposal begins or ends, that a fire is lit, or that a node is put away",
+			Summary: "Say what happens to an engine",
+			Description: "That a disposal begins or ends, that a fire is lit, that a node is put away, what is to be " +
+				"repaired, when the engine is next wanted, that somebody looked into it.",
 			Request: ofEngine{}, Body: message.Word{},
 			Status: http.StatusCreated, Response: message.Stamp{},
 			Problems: changeProblems,
 		}, a.say},
+		{Operation{
+			Method: http.MethodPost, Path: "/alarms/{id}/acknowledge", ID: "acknowledge",
+			Summary: "Say that a person knows of an alarm",
+			Request: ofAlarm{}, Body: message.Acknowledgement{}, BodyOptional: true,
+			Status: http.StatusOK, Response: message.Stamp{},
+			Problems: changeProblems,
+		}, a.acknowledge},
+		{Operation{
+			Method: http.MethodPost, Path: "/alarms/{id}/shelve", ID: "shelve",
+			Summary:     "Put an alarm aside for a time",
+			Description: "It stays in the list, with who put it there and why, and comes back by itself.",
+			Request:     ofAlarm{}, Body: message.Shelf{},
+			Status: http.StatusOK, Response: message.Stamp{},
+			Problems: changeProblems,
+		}, a.shelve},
+		{Operation{
+			Method: http.MethodPost, Path: "/alarms/{id}/unshelve", ID: "unshelve",
+			Summary: "Take an alarm up again before its time",
+			Request: ofAlarm{}, Body: message.Acknowledgement{}, BodyOptional: true,
+			Status: http.StatusOK, Response: message.Stamp{},
+			Problems: changeProblems,
+		}, a.unshelve},
 	}
 }
 

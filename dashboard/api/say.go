@@ -4,6 +4,8 @@ import (
 	"errors"
 	"fmt"
 	"net/http"
+	"strings"
+	"time"
 	"unicode/utf8"
 
 	"ashlamp/dashboard/message"
@@ -15,7 +17,12 @@ import (
 const (
 	maxID   = 64
 	maxName = 80
+	maxText = 200
 )
+
+// maxMinutes is the longest shelf that may be asked for, a year; how long an alarm may
+// in truth be put aside is the speaker's to judge.
+const maxMinutes = 365 * 24 * 60
 
 func (a *API) confirm(w http.ResponseWriter, r *http.Request) {
 	state, ok := a.engineOf(w, r)
@@ -57,7 +64,7 @@ func (a *API) say(w http.ResponseWriter, r *http.Request) {
 	}
 	event, err := eventOf(word)
 	a.keep(w, r, state.Engine, http.StatusCreated, event, errors.Join(err, checkName(word.By)),
-		`Send one of {"disposal":"begin","lay_up":"dry"}, {"disposal":"end"}, {"fire":"lit"} and {"node":"ID","put_away":true}, with "by" beside it.`)
+		`Send one of {"disposal":"begin","lay_up":"dry"}, {"disposal":"end"}, {"fire":"lit"}, {"node":"ID","put_away":true}, {"repair":"WHAT","done":false}, {"wanted":"2031-05-18T08:00:00Z"} and {"looked_into":true}, with "by" beside it.`)
 }
 
 // keep hands the event to the speaker, unless err already says what is wrong with it.
@@ -78,7 +85,7 @@ func (a *API) keep(w http.ResponseWriter, r *http.Request, engine string, status
 // an error.
 func eventOf(w message.Word) (telemetry.Event, error) {
 	said := 0
-	for _, set := range []bool{w.Disposal != "", w.Fire != "", w.Node != "" || w.PutAway != nil} {
+	for _, set := range []bool{w.Disposal != "", w.Fire != "", w.Node != "" || w.PutAway != nil, w.Repair != "" || w.Done != nil, w.Wanted != "", w.LookedInto != nil} {
 		if set {
 			said++
 		}
@@ -108,6 +115,23 @@ func eventOf(w message.Word) (telemetry.Event, error) {
 		e.Kind = telemetry.FireLit
 	case w.Fire != "":
 		return e, fmt.Errorf("the field fire is %s, not lit", quoted(w.Fire))
+	case w.Repair != "" || w.Done != nil:
+		e.Kind, e.Subject = telemetry.RepairBooked, w.Repair
+		if w.Done != nil && *w.Done {
+			e.Kind = telemetry.RepairDone
+		}
+		return e, checkText("the field repair", w.Repair)
+	case w.Wanted == "unknown":
+		e.Kind = telemetry.NextWanted
+	case w.Wanted != "":
+		e.Kind = telemetry.NextWanted
+		var err error
+		e.Until, err = timeOf("wanted", w.Wanted)
+		return e, err
+	case w.LookedInto != nil && !*w.LookedInto:
+		return e, errors.New("the field looked_into is false; leave it out where nobody has looked")
+	case w.LookedInto != nil:
+		e.Kind = telemetry.LookedInto
 	case w.PutAway == nil:
 		return e, errors.New("the field put_away is missing beside node")
 	default:
@@ -128,6 +152,25 @@ func checkID(field, id string) error {
 		return fmt.Errorf("%s has more than %d characters", field, maxID)
 	}
 	return nil
+}
+
+// checkText is for what a person writes in their own words.
+func checkText(field, text string) error {
+	if strings.TrimSpace(text) == "" {
+		return fmt.Errorf("%s is missing", field)
+	}
+	if utf8.RuneCountInString(text) > maxText {
+		return fmt.Errorf("%s has more than %d characters", field, maxText)
+	}
+	return nil
+}
+
+func timeOf(field, s string) (time.Time, error) {
+	t, err := time.Parse(time.RFC3339, s)
+	if err != nil {
+		return time.Time{}, fmt.Errorf("the field %s is %s, not a time as 2031-05-18T08:00:00Z (RFC 3339)", field, quoted(s))
+	}
+	return t.UTC(), nil
 }
 
 func checkName(by string) error {

@@ -370,6 +370,9 @@ func (h *Hub) State(engine string) (message.State, bool) {
 	return message.State{}, false
 }
 
+// Now returns the time by the hub's clock.
+func (h *Hub) Now() time.Time { return h.opts.Now() }
+
 // Stats returns the counts for /metrics.
 func (h *Hub) Stats() Stats {
 	h.mu.Lock()

@@ -88,7 +88,7 @@ func add(r *openapi31.Reflector, op api.Operation, words docs) error {
 		oc.AddReqStructure(op.Body, openapi.WithContentType("application/json"),
 			openapi.WithCustomize(func(c openapi.ContentOrReference) {
 				if body, ok := c.(*openapi31.RequestBodyOrReference); ok {
-					body.RequestBodyEns().WithRequired(true)
+					body.RequestBodyEns().WithRequired(!op.BodyOptional)
 				}
 			}))
 	}
@@ -207,7 +207,7 @@ func (d docs) read(pkg string, file *ast.File) {
 // plain is a doc comment as one line without Go's link brackets.
 func plain(doc string) string {
 	doc = strings.Join(strings.Fields(doc), " ")
-	for _, link := range []string{"Word", "Live", "UnitOf", "Event"} {
+	for _, link := range []string{"Word", "Shelf", "Live", "UnitOf", "Event"} {
 		doc = strings.ReplaceAll(doc, "["+link+"]", link)
 	}
 	return doc
