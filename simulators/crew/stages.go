@@ -15,6 +15,9 @@ const (
 	startedFire = 0.45
 )
 
+// pipeFall is by how many K the pipe falls before a crew takes it for cool.
+const pipeFall = 36
+
 // lookAgain is how long a crew waits for the lamp before it looks at vent and cocks
 // once more, s.
 const lookAgain = 600
@@ -191,7 +194,11 @@ func (c *Crew) blowDown() bool {
 		h.Vent = 1
 		c.say("vent-open")
 	}
-	cool := c.see.Pipe < c.pipeHigh-36 || c.see.Pipe < 45
+	fall := c.PipeFall
+	if fall == 0 {
+		fall = pipeFall
+	}
+	cool := c.see.Pipe < c.pipeHigh-fall || c.see.Pipe < 45
 	if h.Vent == 0 || c.quiet < 120 || !cool || c.see.Gauge > 0.08*bar {
 		return false
 	}

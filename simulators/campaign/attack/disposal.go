@@ -78,8 +78,9 @@ type Result struct {
 	// Housed and Elapsed: whether it was, and the time played, s.
 	Housed  bool
 	Elapsed float64
-	Packs   int
-	// Bounced counts evenings on which the daemon was rebuilt from what was kept.
+	// Packs were judged, and Told is how often the judge was told the time between.
+	Packs, Told int
+	// Restarts is how often the daemon was killed and rebuilt from what was kept.
 	Restarts int
 }
 
@@ -89,8 +90,8 @@ const (
 	lingerS = 1200
 	// wearyS is how long a crew that could house its engine by all it knows stands
 	// before it, and stuckS how long one that could not, before nothing more is learnt.
-	wearyS = 600 + NeverS + 300
-	stuckS = 3 * 3600
+	wearyS = holdMost + NeverS + 60
+	stuckS = 5400
 	// longestS bounds an evening, of an engine that is emptied hot; longestColdS of one
 	// that cools with its water.
 	longestS     = 16 * 3600
@@ -309,6 +310,7 @@ func (d *Disposal) pace(ctx context.Context, date time.Time) error {
 
 // tell tells the judge the time.
 func (d *Disposal) tell() {
+	d.result.Told++
 	x := d.world.Truth()
 	d.look(&x)
 	d.take(d.judge.Advance(d.world.Now()))

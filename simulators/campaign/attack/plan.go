@@ -64,9 +64,14 @@ func Draw(seed uint64, k int, faults []string) (Plan, error) {
 	if rng.Float64() < restful {
 		e.Plan.LayUp = telemetry.Short
 	}
+	// Long enough for a step to count as never proven, and no longer.
+	e.Manner.Patience = holdMost + NeverS + 1800*rng.Float64()
+	if !e.Manner.Careless && !e.Manner.Hasty {
+		e.Manner.PipeFall = readyPipeK + 2
+	}
 	p.Engine = e
 	// What nodes are set to: temperatures with every pressure or every second.
-	pressure := []int{5, 10, 10, 15, 15, 15, 15, 15}[rng.IntN(8)]
+	pressure := []int{5, 10, 10, 10, 15, 15, 15, 15, 15, 15, 15, 15}[rng.IntN(12)]
 	temperature := pressure * (1 + rng.IntN(2))
 	if temperature < 10 {
 		temperature = 10

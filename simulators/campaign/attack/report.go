@@ -17,9 +17,9 @@ func (s *Summary) Report(to io.Writer) error {
 	p := func(format string, args ...any) { fmt.Fprintf(w, format+"\n", args...) }
 	none, single, pairs := s.WronglyProven()
 	p("# Fault campaign\n")
-	p("%d disposals of seed %d, %d kinds of fault: %d without a fault, %d with one, %d with two; %.0f h of engines' time, %d packs, %.1f s, %.1f disposals a second with %d workers.\n",
+	p("%d disposals of seed %d, %d kinds of fault: %d without a fault, %d with one, %d with two; %.0f h of engines' time, %d packs and %d moments between, %.1f s, %.1f disposals a second with %d workers.\n",
 		s.Played, s.Seed, len(s.Faults), s.None.Runs, s.Played-s.None.Runs-s.AllPairs.Runs, s.AllPairs.Runs,
-		s.Hours, s.Packs, s.Took.Seconds(), float64(s.Played)/s.Took.Seconds(), s.Workers)
+		s.Hours, s.Packs, s.Told, s.Took.Seconds(), float64(s.Played)/s.Took.Seconds(), s.Workers)
 	p("Steps wrongly proven: **%d** without a fault, **%d** with a single one, **%d** with pairs (in %d disposals).", none, single, pairs, s.AllPairs.WrongRuns)
 	p("Evenings without a fault on which an alarm was raised: %.2f %%.", 100*s.AlarmsGoodEvening())
 	p("Steps with a fault that leaves their evidence intact: %d ready, %d never proven.\n", s.IntactRuns, s.IntactNever)

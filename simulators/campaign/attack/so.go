@@ -47,8 +47,8 @@ const (
 	readyBurstK   = 3.0 // in five minutes
 	readyRestingC = 45.0
 	// The pipe's fall by which "run dry" must have been said to count: 30 K, the
-	// couple's uncertainty, and what half a minute of its lag hides.
-	readyPipeK = 39.0
+	// couple's uncertainty, and what its lag hides while the pipe cools at half a kelvin a second.
+	readyPipeK = 44.0
 )
 
 // Limits of the rules' steps as the project's documents state them, restated here so

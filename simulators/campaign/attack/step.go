@@ -51,6 +51,9 @@ func stepOf(id string) (step, bool) {
 	return steps, false
 }
 
+// holdMost is the longest of them.
+const holdMost = 600
+
 // holdS is the longest time in s for which an evidence of the step asks to have been
 // inside its limit: zero pressure and a falling fire 5 min, tanks 10 min, steam to
 // move a fall watched over 5 min, other limits 2 min.
@@ -59,7 +62,7 @@ func (s step) holdS() float64 {
 	case dropFire:
 		return 120
 	case house:
-		return 600
+		return holdMost
 	}
 	return 300
 }

@@ -45,6 +45,7 @@ type Summary struct {
 	Took     time.Duration
 	Played   int
 	Packs    int
+	Told     int
 	Hours    float64
 	None     *Tally
 	Single   map[string]*Tally
@@ -83,6 +84,7 @@ func of(m map[string]*Tally, kind string) *Tally {
 func (s *Summary) Add(r *Result) {
 	s.Played++
 	s.Packs += r.Packs
+	s.Told += r.Told
 	s.Hours += r.Elapsed / 3600
 	switch len(r.Faults) {
 	case 0:
