@@ -1,11 +1,15 @@
 /** The crew's view: one evening, one sheet. */
 import { useEffect } from "preact/hooks";
-import { engine, live, now } from "../state/shown.ts";
+import { ground } from "../state/own.ts";
+import { engine, engineId, live, now } from "../state/shown.ts";
 import { useSize, useWindow } from "../parts/size.ts";
 import { words } from "../words/en.ts";
 import { Asks } from "./Asks.tsx";
 import { Head } from "./Head.tsx";
 import { Sheet } from "./Sheet.tsx";
+
+/** The page on which every rule stands, with this engine's values and on the same ground. */
+const rulesAt = (id: string, on: string): string => `rules?${new URLSearchParams({ ...(id ? { engine: id } : {}), ground: on }).toString()}`;
 
 export function Crew() {
   const [head, headSize] = useSize<HTMLElement>();
@@ -29,7 +33,9 @@ export function Crew() {
       )}
       <footer ref={foot}>
         <Asks />
-        <p class="advice">{words.advice}</p>
+        <p class="advice">
+          {words.advice} <a href={rulesAt(engineId.value, ground.value)}>{words.rules}</a>
+        </p>
       </footer>
     </main>
   );
