@@ -89,9 +89,12 @@ const (
 	// lingerS is how long it is watched after the engine is housed.
 	lingerS = 1200
 	// wearyS is how long a crew that could house its engine by all it knows stands
-	// before it, and stuckS how long one that could not, before nothing more is learnt.
+	// before it, and stuckS how long one with a fault aboard, before nothing more is
+	// learnt.
 	wearyS = holdMost + NeverS + 60
-	stuckS = 5400
+	// An engine that keeps its water cools all night, and its crew stands before it as
+	// long.
+	stuckS, stuckRestS = 7200, 10 * 3600
 	// longestS bounds an evening, of an engine that is emptied hot; longestColdS of one
 	// that cools with its water.
 	longestS     = 16 * 3600
@@ -210,8 +213,11 @@ func (d *Disposal) over() bool {
 		if r := d.readySince[house]; r >= 0 && t > r+wearyS {
 			return true
 		}
-		f := d.falseSince[house]
-		return t > began+stuckS && (len(d.plan.Faults) > 0 || !(f >= 0))
+		stuck := float64(stuckS)
+		if d.plan.Engine.Plan.LayUp != telemetry.Dry {
+			stuck = stuckRestS
+		}
+		return len(d.plan.Faults) > 0 && t > began+stuck
 	}
 	return false
 }

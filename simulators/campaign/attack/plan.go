@@ -17,7 +17,7 @@ import (
 const (
 	shareSound  = 0.10
 	shareSingle = 0.60
-	restful     = 0.08
+	restful     = 0.05
 )
 
 // Plan is one disposal before it is played.
@@ -64,8 +64,13 @@ func Draw(seed uint64, k int, faults []string) (Plan, error) {
 	if rng.Float64() < restful {
 		e.Plan.LayUp = telemetry.Short
 	}
-	// Long enough for a step to count as never proven, and no longer.
-	e.Manner.Patience = holdMost + NeverS + 1800*rng.Float64()
+	// Where a step ought to be proven, long enough for it to count as never proven; else
+	// a crew that stands before a lamp that stays dark goes on sooner.
+	impatience := rng.Float64()
+	e.Manner.Patience = 900 + 1800*impatience
+	if len(p.Faults) == 0 || len(p.Faults) == 1 && intact(p.Faults[0]) {
+		e.Manner.Patience = holdMost + NeverS + 1800*impatience
+	}
 	if !e.Manner.Careless && !e.Manner.Hasty {
 		e.Manner.PipeFall = readyPipeK + 2
 	}
