@@ -71,11 +71,9 @@ func FuzzReplay(f *testing.F) {
 	quillet := c.Engines[0]
 	f.Fuzz(func(t *testing.T, text []byte) {
 		got := replayLines(t, quillet, text)
-		if again := replayLines(t, quillet, text); again != got {
-			t.Fatalf("in %q\nfirst  %+v\nsecond %+v", text, got, again)
-		}
 
-		// Line by line the same, and now it is known which lines were refused.
+		// A second run, line by line, says the same, and now it is known which lines
+		// were refused.
 		var out, told bytes.Buffer
 		p, err := newPlayer(quillet, config.DefaultSkew, &out, &told)
 		if err != nil {

@@ -106,7 +106,8 @@ type Option func(*options)
 func Logger(l *slog.Logger) Option { return func(o *options) { o.log = l } }
 
 // ReadOnly opens a file that exists, perhaps while another process writes it.
-// Whatever would write then fails; neither the file nor its log is changed.
+// Whatever would write then fails; neither the file nor its log is changed. Where
+// no process has it open, SQLite makes its index and an empty log beside it.
 func ReadOnly() Option { return func(o *options) { o.readOnly = true } }
 
 // CheckFor sets how long [Open] may spend on checking the whole file (default
@@ -249,6 +250,9 @@ func explain(path string, err error) error {
 		case lib.SQLITE_BUSY, lib.SQLITE_LOCKED:
 			err = fmt.Errorf("%w: %w", ErrLocked, err)
 		}
+	}
+	if errors.As(err, &se) && se.Code()&0xff == lib.SQLITE_READONLY {
+		return fmt.Errorf("open store %s: %w; its folder may not be written by this user, and even a reader keeps an index beside the file: read as the user that the daemon runs as, or read a copy of the folder", path, err)
 	}
 	switch {
 	case errors.Is(err, ErrDamaged):
