@@ -199,6 +199,54 @@ func TestPatience(t *testing.T) {
 	}
 }
 
+// A crew before a dark lamp looks again, and says again what the lamp asks for.
+func TestItLooksAgain(t *testing.T) {
+	for _, lamp := range []string{"not-yet", "proven"} {
+		ears := &heard{}
+		c, err := crew.New(plan(), crew.Careful("x"), lights{"drop-fire": "proven", "move-under-steam": "proven", "blow-down": "proven", "plugs-out": lamp}, ears)
+		if err != nil {
+			t.Fatal(err)
+		}
+		s := &shift{c: c}
+		s.until(t, "drop-fire", crew.Sight{Gauge: 7 * bar, Glass: 0.86, Firebox: 1100})
+		s.until(t, "run-out", crew.Sight{Gauge: 2.5 * bar, Glass: 0.8, Firebox: 300})
+		s.run(t, 100, crew.Sight{Gauge: 2.5 * bar, Running: 2, Pipe: 99, Firebox: 250})
+		s.until(t, "plugs", crew.Sight{Firebox: 240, Smokebox: 140, Pipe: 30})
+		s.run(t, 1300, crew.Sight{Firebox: 240, Smokebox: 140, Pipe: 30})
+		want := 1
+		if lamp != "proven" {
+			want = 3 // and after 10 and 20 min
+		}
+		for _, id := range []string{"cocks-run-dry", "gauge-tried"} {
+			if n := len(ears.times(id)); n != want {
+				t.Errorf("lamp %s: %s said %d times in 22 min, want %d", lamp, id, n, want)
+			}
+		}
+	}
+}
+
+func TestHowFarThePipeFalls(t *testing.T) {
+	for _, r := range []struct{ fall, pipe float64 }{{0, 99 - 37}, {50, 99 - 51}} {
+		m := crew.Careful("x")
+		m.PipeFall = r.fall
+		ears := &heard{}
+		c, err := crew.New(plan(), m, lights{"drop-fire": "proven", "move-under-steam": "proven", "blow-down": "proven"}, ears)
+		if err != nil {
+			t.Fatal(err)
+		}
+		s := &shift{c: c}
+		s.until(t, "drop-fire", crew.Sight{Gauge: 7 * bar, Glass: 0.86, Firebox: 1100})
+		s.until(t, "run-out", crew.Sight{Gauge: 2.5 * bar, Glass: 0.8, Firebox: 300})
+		s.run(t, 100, crew.Sight{Gauge: 2.5 * bar, Running: 2, Pipe: 99, Firebox: 250})
+		s.run(t, 600, crew.Sight{Firebox: 240, Pipe: r.pipe + 2})
+		early := len(ears.times("cocks-run-dry"))
+		s.run(t, 60, crew.Sight{Firebox: 240, Pipe: r.pipe})
+		if now := len(ears.times("cocks-run-dry")); early != 0 || now != 1 {
+			t.Errorf("to fall by %v: said %d times at %v °C, %d at %v; want first at the latter", r.fall, early, r.pipe+2, now, r.pipe)
+		}
+	}
+}
+
 func TestAHastyCrewSpeaksTooEarly(t *testing.T) {
 	ears := &heard{}
 	m := crew.Careful("x")

@@ -159,6 +159,51 @@ func TestFaultyLinks(t *testing.T) {
 	}
 }
 
+// While the broker is gone nothing arrives; what was kept then comes in one go, with
+// its own times, and what was not never does.
+func TestBrokerGone(t *testing.T) {
+	for _, name := range []string{"broker-gone", "broker-gone-late", "daemon-restarted"} {
+		for seed := range uint64(4) {
+			w := marrow(t, seed)
+			if err := w.InjectAt(name, "", 100); err != nil {
+				t.Fatal(err)
+			}
+			begun := w.Now().Add(100 * time.Second)
+			l := &ledger{stop: 1 << 30}
+			n := node.New(w, l, node.Usual(), 1)
+			n.Pace = func(context.Context, time.Time) error {
+				if w.Elapsed() > 4200 {
+					return errFull
+				}
+				return nil
+			}
+			if err := n.Run(context.Background()); !errors.Is(err, errFull) {
+				t.Fatal(err)
+			}
+			link := w.Link()
+			back := w.Now().Add(time.Duration((link.AwayUntil - w.Elapsed()) * float64(time.Second)))
+			late := 0
+			for _, p := range l.packs {
+				if p.Sent.After(begun.Add(5*time.Second)) && p.Sent.Before(back.Add(-time.Millisecond)) {
+					t.Errorf("%s, seed %d: a pack sent at %v, within %v to %v", name, seed, p.Sent, begun, back)
+				}
+				if p.Samples[0].At.Before(p.Sent) {
+					late++
+					if p.Samples[0].At.Before(begun) || !p.Sent.Before(back.Add(3*time.Second)) {
+						t.Errorf("%s, seed %d: a sample of %v came at %v; gone from %v to %v", name, seed, p.Samples[0].At, p.Sent, begun, back)
+					}
+				}
+			}
+			if gone := link.AwayUntil - 100; !(gone > 4) || link.Keeps != (late > 0) || name == "broker-gone" && late > 0 || name == "broker-gone-late" && late < 10 {
+				t.Errorf("%s, seed %d: gone for %.0f s, kept %v, %d packs late", name, seed, gone, link.Keeps, late)
+			}
+			if restarts := link.Restarts; restarts > 0 != (name == "daemon-restarted") {
+				t.Errorf("%s: the daemon was killed %d times", name, restarts)
+			}
+		}
+	}
+}
+
 func TestSenMLReadsBack(t *testing.T) {
 	at := time.Date(2031, 5, 4, 17, 2, 0, 250000000, time.UTC)
 	in := []telemetry.Sample{

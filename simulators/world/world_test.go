@@ -470,6 +470,52 @@ func TestACrewWaitsForItsLamp(t *testing.T) {
 	}
 }
 
+// A coarse clock plays the same evening, and its boiler's balance stays closed.
+func TestCoarse(t *testing.T) {
+	p := props(t)
+	n := 12
+	if testing.Short() {
+		n = 3
+	}
+	for seed := range uint64(n) {
+		play := func(coarse float64) (hours float64, x world.Truth) {
+			e, err := world.Draw(rand.New(rand.NewPCG(seed, 78)))
+			if err != nil {
+				t.Fatal(err)
+			}
+			e.Manner.Careless, e.Manner.Hasty = false, false
+			w, err := world.New(e, p, seed, nil, nil)
+			if err != nil {
+				t.Fatal(err)
+			}
+			w.Coarse(coarse)
+			v := w.Vessel()
+			total := func() float64 {
+				sum := v.Energy()
+				for _, m := range []*boiler.Metal{&v.Bottom, &v.Top, &v.Plates} {
+					sum += m.Capacity * m.Temperature
+				}
+				return sum
+			}
+			e0, w0 := total(), v.Water()
+			evening(t, w, 40, 15, nil)
+			want := e0 + v.HeatIn - v.HeatLost + v.EnthalpyIn - v.EnthalpyOut + v.AirEnthalpyIn - v.AirEnthalpyOut
+			if d := math.Abs(total()-want) / (v.EnthalpyOut + v.HeatLost + math.Abs(v.HeatIn) + v.EnthalpyIn); d > 1e-9 {
+				t.Errorf("seed %d, ticks of %v s: energy off by %.2g of what was turned over", seed, coarse, d)
+			}
+			if d := math.Abs(v.Water() - (w0 + v.WaterIn - v.WaterOut)); d > 1e-9*w0 {
+				t.Errorf("seed %d, ticks of %v s: water off by %v kg", seed, coarse, d)
+			}
+			return w.Elapsed() / 3600, w.Truth()
+		}
+		fine, a := play(5)
+		coarse, b := play(15)
+		if math.Abs(fine-coarse) > 0.02*fine || math.Abs(a.Top-b.Top) > 1.5 || math.Abs(a.Firebox-b.Firebox) > 1.5 {
+			t.Errorf("seed %d: housed after %.2f h with %.1f and %.1f °C by ticks of 5 s, %.2f h with %.1f and %.1f by 15", seed, fine, a.Top, a.Firebox, coarse, b.Top, b.Firebox)
+		}
+	}
+}
+
 func TestClock(t *testing.T) {
 	w, err := world.New(world.Quillet(), props(t), 1, nil, nil)
 	if err != nil {
