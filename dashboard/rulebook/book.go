@@ -135,19 +135,30 @@ type limitRow struct {
 // writer holds what the parts of the page have in common.
 type writer struct {
 	all, shown []engine.Engine
-	zero       map[string]float64 // the zero band in bar, by engine
-	err        error
+	// The tables, made once a page.
+	asked    []rules.Step
+	declared []evidence.Declaration
+	table    []limit.Limit
+	defaults map[string]limit.Set // by engine
+	follows  [2]limit.Set         // of two engines that differ in all that a default can follow from
+	zero     map[string]float64   // the zero band in bar, by engine
+	err      error
 }
 
 // write makes the page's contents. id is the chosen engine, empty for all.
 func write(all, shown []engine.Engine, id, ground string) (*book, error) {
-	w := &writer{all: all, shown: shown, zero: map[string]float64{}}
+	w := &writer{
+		all: all, shown: shown, zero: map[string]float64{}, defaults: map[string]limit.Set{},
+		asked: rules.Steps(), declared: declared(), table: limit.Table(),
+		follows: [2]limit.Set{limit.Defaults(6, 200), limit.Defaults(12, 900)},
+	}
 	for _, e := range shown {
 		k, err := evidence.NewKnown(e)
 		if err != nil {
 			return nil, fmt.Errorf("engine %s: %w", e.ID, err)
 		}
 		w.zero[e.ID] = k.ZeroBand() / 1e5
+		w.defaults[e.ID] = limit.Defaults(e.WorkingPressure, e.BoilerVolume)
 	}
 	b := &book{Ground: ground, NoEngines: len(all) == 0}
 	b.Choices = choices(all, id, ground)
@@ -236,7 +247,7 @@ func (w *writer) steps() []step {
 		return out
 	}
 	var out []step
-	for _, s := range rules.Steps() {
+	for _, s := range w.asked {
 		v := step{link: link{ID: s.ID, Title: s.Title}, Needs: needs(s.Needs), Rest: needs(s.AtRest)}
 		if s.Deed != "" {
 			v.Deed = &link{ID: s.Deed, Title: titleOf(s.Deed)}
@@ -285,9 +296,9 @@ func same(a, b evidence.Declaration) bool {
 }
 
 // asking returns the steps that ask an evidence.
-func asking(d evidence.Declaration) []link {
+func (w *writer) asking(d evidence.Declaration) []link {
 	var out []link
-	for _, s := range rules.Steps() {
+	for _, s := range w.asked {
 		l := link{ID: s.ID, Title: s.Title}
 		emptied, rest := false, false
 		for _, n := range s.Needs {
@@ -315,7 +326,7 @@ func asking(d evidence.Declaration) []link {
 func (w *writer) evidence() []entry {
 	var out []entry
 	at := map[string]int{}
-	for _, d := range declared() {
+	for _, d := range w.declared {
 		if d.ByHand() {
 			continue
 		}
@@ -353,7 +364,7 @@ func declared() []evidence.Declaration {
 
 func (w *writer) form(d evidence.Declaration) form {
 	f := form{
-		Means: d.Means, Failing: upper(d.Failing) + ".", Source: upper(d.Source) + ".", Steps: asking(d),
+		Means: d.Means, Failing: upper(d.Failing) + ".", Source: upper(d.Source) + ".", Steps: w.asking(d),
 		Ways: d.Ways, NotYet: d.NotYet, CannotTell: d.CannotTell, Channels: w.channels(d.Needs),
 	}
 	if d.Word != "" {
@@ -407,7 +418,7 @@ func (w *writer) channels(ids []telemetry.Channel) []channel {
 		c := channel{Name: evidence.Name(id), ID: string(id)}
 		key := freshKey(id)
 		c.Fresh = &link{ID: string(key), Title: string(key)}
-		for _, l := range limit.Table() {
+		for _, l := range w.table {
 			if l.Key == key {
 				c.Fresh.Note = amount(l.Default, l.Unit)
 			}
@@ -425,7 +436,7 @@ func (w *writer) channels(ids []telemetry.Channel) []channel {
 
 // limit tells one limit with its values.
 func (w *writer) limit(key limit.Key) limitRow {
-	for _, l := range limit.Table() {
+	for _, l := range w.table {
 		if l.Key == key {
 			return w.row(l)
 		}
@@ -439,8 +450,7 @@ func (w *writer) row(l limit.Limit) limitRow {
 		Key: string(l.Key), Meaning: upper(l.Meaning) + ".", Source: upper(l.Source) + ".",
 		Accepts: number(l.Min) + " to " + amount(l.Max, l.Unit),
 	}
-	// Two engines that differ in all that a default can follow from.
-	a, b := limit.Defaults(6, 200).At(l.Key), limit.Defaults(12, 900).At(l.Key)
+	a, b := w.follows[0].At(l.Key), w.follows[1].At(l.Key)
 	switch {
 	case !math.IsNaN(l.Default):
 		row.Default = amount(l.Default, l.Unit)
@@ -455,7 +465,7 @@ func (w *writer) row(l limit.Limit) limitRow {
 
 func (w *writer) value(e engine.Engine, l limit.Limit) string {
 	v := e.Limits.At(l.Key)
-	by := limit.Defaults(e.WorkingPressure, e.BoilerVolume).At(l.Key)
+	by := w.defaults[e.ID].At(l.Key)
 	switch {
 	case l.Key == limit.ZeroBand && math.IsNaN(w.zero[e.ID]):
 		return "none: the transducer is too coarse to prove zero"
@@ -486,7 +496,7 @@ func (w *writer) limits() []limitRow {
 			use(freshKey(id), l)
 		}
 	}
-	for _, d := range declared() {
+	for _, d := range w.declared {
 		l := link{ID: d.ID, Title: d.Title}
 		for _, k := range d.Limits {
 			use(k, l)
@@ -501,7 +511,7 @@ func (w *writer) limits() []limitRow {
 		needs(d.Needs, l)
 	}
 	var out []limitRow
-	for _, l := range limit.Table() {
+	for _, l := range w.table {
 		row := w.row(l)
 		row.Used = used[l.Key]
 		out = append(out, row)
@@ -530,10 +540,10 @@ func (w *writer) word(c confirmation.Declaration) word {
 			v.Lapses = append(v.Lapses, text)
 		}
 	}
-	for _, d := range declared() {
+	for _, d := range w.declared {
 		switch {
 		case d.ByHand() && d.ID == c.ID:
-			v.Steps = append(v.Steps, asking(d)...)
+			v.Steps = append(v.Steps, w.asking(d)...)
 			v.Ways, v.NotYet = d.Ways, d.NotYet
 			for _, k := range d.Limits {
 				v.Limits = append(v.Limits, w.limit(k))
