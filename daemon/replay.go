@@ -213,14 +213,24 @@ func (p *player) take(line []byte) error {
 	}
 	// A refused line changes nothing, the clock least of all: a slip in its time
 	// would make all that follows late.
+	// Only for an alarm the moment has to come first: it may have been raised by then.
+	switch ev.Kind {
+	case telemetry.AlarmAcknowledged, telemetry.AlarmShelved, telemetry.AlarmUnshelved:
+		if p.judge.Watching(ev.Subject) {
+			p.now = later(p.now, at)
+			if err := p.print(p.judge.Advance(p.now)); err != nil {
+				return err
+			}
+		}
+	}
+	ev.At = later(p.now, at)
 	if err := p.judge.Check(ev); err != nil {
 		return err
 	}
-	p.now = later(p.now, at)
+	p.now = ev.At
 	if ev.Kind == telemetry.Nothing {
 		return p.print(p.judge.Advance(p.now))
 	}
-	ev.At = p.now
 	changes, err := p.judge.Hear(ev)
 	return errors.Join(p.print(changes), err)
 }
