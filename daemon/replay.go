@@ -181,7 +181,17 @@ type event struct {
 	Fire     *string         `json:"fire"`
 	Node     *string         `json:"node"`
 	PutAway  *bool           `json:"put_away"`
-	By       string          `json:"by"`
+	// What people do about alarms, and say of a rest.
+	Acknowledge *string    `json:"acknowledge"`
+	Shelve      *string    `json:"shelve"`
+	Unshelve    *string    `json:"unshelve"`
+	Repair      *string    `json:"repair"`
+	Done        bool       `json:"done"`
+	Wanted      *time.Time `json:"wanted"`
+	LookedInto  *bool      `json:"looked_into"`
+	Until       *time.Time `json:"until"`
+	Why         string     `json:"why"`
+	By          string     `json:"by"`
 }
 
 func (p *player) take(line []byte) error {
@@ -271,6 +281,7 @@ func (e event) said() (telemetry.Event, error) {
 		}
 		out = append(out, telemetry.Event{Kind: kind, Subject: *e.Node})
 	}
+	out = append(out, e.done()...)
 	switch telemetry.LayUp(e.LayUp) {
 	case "", telemetry.Short, telemetry.Dry, telemetry.Wet:
 	default:
@@ -284,6 +295,37 @@ func (e event) said() (telemetry.Event, error) {
 		return out[0], nil
 	}
 	return telemetry.Event{}, errors.New("the line says more than one thing; write each on a line of its own")
+}
+
+// done is what a line says of alarms and of a rest.
+func (e event) done() (out []telemetry.Event) {
+	for _, a := range []struct {
+		watch *string
+		kind  telemetry.Kind
+	}{{e.Acknowledge, telemetry.AlarmAcknowledged}, {e.Shelve, telemetry.AlarmShelved}, {e.Unshelve, telemetry.AlarmUnshelved}} {
+		if a.watch == nil {
+			continue
+		}
+		ev := telemetry.Event{Kind: a.kind, Subject: *a.watch, Why: e.Why}
+		if e.Until != nil {
+			ev.Until = e.Until.UTC()
+		}
+		out = append(out, ev)
+	}
+	if e.Repair != nil {
+		kind := telemetry.RepairBooked
+		if e.Done {
+			kind = telemetry.RepairDone
+		}
+		out = append(out, telemetry.Event{Kind: kind, Subject: *e.Repair})
+	}
+	if e.Wanted != nil {
+		out = append(out, telemetry.Event{Kind: telemetry.NextWanted, Until: e.Wanted.UTC()})
+	}
+	if e.LookedInto != nil && *e.LookedInto {
+		out = append(out, telemetry.Event{Kind: telemetry.LookedInto})
+	}
+	return out
 }
 
 // pack judges a pack received at a time of its own, or at its own newest.
@@ -321,10 +363,16 @@ func (p *player) pack(data []byte, received *time.Time) error {
 
 func (p *player) print(changes []rules.Change) error {
 	for _, c := range changes {
-		if c.Step == nil {
+		var line any
+		switch {
+		case c.Step != nil:
+			line = c.Step
+		case c.Alarm != nil:
+			line = c.Alarm
+		default:
 			continue
 		}
-		if err := p.out.Encode(c.Step); err != nil {
+		if err := p.out.Encode(line); err != nil {
 			return fmt.Errorf("write to standard output: %w", err)
 		}
 	}

@@ -408,9 +408,7 @@ func (j *Judge) evaluate() {
 			next = min(next, n.finding.Until)
 		}
 	}
-	next = min(next, j.watch())
-	j.rested()
-	j.next, j.judged = next, j.now
+	j.judged = j.now
 	if j.drained >= 0 && j.needs[j.drained].finding.Verdict == verdict.Proven {
 		if _, said := j.k.Said.Get("drain-clear"); said {
 			j.done("drain-tanks", j.now)
@@ -419,6 +417,8 @@ func (j *Judge) evaluate() {
 	for i := range j.steps {
 		j.compare(&j.steps[i])
 	}
+	j.next = min(next, j.watch())
+	j.rested()
 	j.started = true
 }
 

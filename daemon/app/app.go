@@ -13,7 +13,6 @@ import (
 	"os"
 	"path/filepath"
 	"strings"
-	"sync"
 	"sync/atomic"
 	"time"
 
@@ -95,7 +94,7 @@ type App struct {
 	hub       *live.Hub
 	listener  net.Listener
 	server    *http.Server
-	nodes     nodes
+	nodes     *nodes
 	trouble   atomic.Pointer[string]
 }
 
@@ -116,7 +115,7 @@ func New(ctx context.Context, o Options) (_ *App, err error) {
 	if err := os.MkdirAll(o.Data, 0o750); err != nil {
 		return nil, fmt.Errorf("make the data folder %s: %w; name one in a place where the daemon may write", o.Data, err)
 	}
-	a := &App{o: o, loops: map[string]*judge.Loop{}, nodes: nodes{up: map[string]bool{}}}
+	a := &App{o: o, loops: map[string]*judge.Loop{}, nodes: newNodes(o.Config)}
 	defer func() {
 		if err != nil {
 			a.Close()
@@ -168,7 +167,11 @@ func (a *App) makeIngest() (err error) {
 	d, err := door.New(door.Config{
 		Shed: c.Shed.ID, Gate: a.gate, Sink: a.sink, Mapping: m, Now: a.o.Clock.Now,
 		Here: func(h door.Here) {
-			a.nodes.hear(h.Node, h.Up)
+			for _, id := range a.nodes.hear(h.Node) {
+				if l, ok := a.loops[id]; ok {
+					l.Node(judge.NodeStatus{Node: h.Node, Up: h.Up})
+				}
+			}
 			if a.tally != nil {
 				a.tally.look()
 			}
@@ -223,7 +226,7 @@ func (a *App) stored(ctx context.Context, s ingest.Appended) {
 	if a.tally != nil {
 		defer a.tally.stored(s.Batch)
 	}
-	a.nodes.heard(s.Batch.Node)
+	a.nodes.heard(s.Batch.Node, s.Batch.Engine)
 	if len(s.Fresh) == 0 {
 		return
 	}
@@ -239,13 +242,17 @@ func (a *App) stored(ctx context.Context, s ingest.Appended) {
 }
 
 func (a *App) storeTrouble(err error) {
+	text := ""
 	if err == nil {
 		a.trouble.Store(nil)
 		a.o.Log.Info("the store takes samples again")
-		return
+	} else {
+		text = "Samples are not stored: " + err.Error()
+		a.trouble.Store(&text)
 	}
-	text := err.Error()
-	a.trouble.Store(&text)
+	for _, l := range a.loops {
+		l.Store(text)
+	}
 }
 
 func (a *App) makeJudges(ctx context.Context) error {
@@ -262,7 +269,7 @@ func (a *App) makeJudges(ctx context.Context) error {
 		if err != nil {
 			return fmt.Errorf("engine %s: %w", e.ID, err)
 		}
-		if found[e.ID], err = restore(ctx, a.store, e.ID, j, a.o.Clock.Now()); err != nil {
+		if found[e.ID], err = restore(ctx, a.store, e.ID, j, a.o.Clock.Now(), a.o.Log); err != nil {
 			return fmt.Errorf("engine %s: judge again what is stored: %w", e.ID, err)
 		}
 		judges[e.ID] = j
@@ -279,7 +286,7 @@ func (a *App) makeJudges(ctx context.Context) error {
 	a.hub = hub
 	for _, e := range c.Engines {
 		a.loops[e.ID] = judge.New(judges[e.ID], judge.Options{
-			Engine: e, Shed: c.Shed.ID, Clock: a.o.Clock, Book: a.store, Publish: hub.Publish, Found: found[e.ID],
+			Engine: e, Shed: c.Shed.ID, Clock: a.o.Clock, Book: judge.Book{Store: a.store}, Publish: hub.Publish, Found: found[e.ID],
 			Retain: func(t string, payload []byte) error { return a.mq.Publish(t, payload, true) },
 			Log:    a.o.Log,
 		})
@@ -304,7 +311,7 @@ func (a *App) makeServer() error {
 		return err
 	}
 	handler, err := dashboard.New(dashboard.Parts{
-		API:  api.New(a.hub, past{a.store}, &speaker{loops: a.loops, people: c.Shed.People, nodes: &a.nodes}, a.o.Log),
+		API:  api.New(a.hub, past{a.store}, &speaker{loops: a.loops, people: c.Shed.People, nodes: a.nodes}, a.o.Log),
 		Live: a.hub, Rules: book, Page: a.o.Page, Health: a.health, Metrics: a.metrics,
 	})
 	if err != nil {
@@ -339,7 +346,7 @@ func (a *App) Hub() *live.Hub { return a.hub }
 
 // Say takes a person's word for an engine.
 func (a *App) Say() api.Speaker {
-	return &speaker{loops: a.loops, people: nil, nodes: &a.nodes}
+	return &speaker{loops: a.loops, people: nil, nodes: a.nodes}
 }
 
 // Run works until the context ends, then closes everything. It returns early
@@ -418,31 +425,4 @@ func (a *App) Close() {
 			a.o.Log.Error("close the store", "error", err)
 		}
 	}
-}
-
-// nodes are the boxes that were heard.
-type nodes struct {
-	mu sync.Mutex
-	up map[string]bool
-}
-
-func (n *nodes) hear(node string, up bool) {
-	n.mu.Lock()
-	defer n.mu.Unlock()
-	n.up[node] = up
-}
-
-func (n *nodes) heard(node string) {
-	n.mu.Lock()
-	defer n.mu.Unlock()
-	if _, ok := n.up[node]; !ok && node != "" {
-		n.up[node] = true
-	}
-}
-
-func (n *nodes) known(node string) bool {
-	n.mu.Lock()
-	defer n.mu.Unlock()
-	_, ok := n.up[node]
-	return ok
 }

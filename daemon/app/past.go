@@ -12,6 +12,7 @@ import (
 	"ashlamp/dashboard/message"
 	"ashlamp/ingest/store"
 	"ashlamp/rules"
+	"ashlamp/rules/alarm"
 	"ashlamp/rules/telemetry"
 	"ashlamp/rules/verdict"
 )
@@ -128,6 +129,11 @@ func textOf(e store.BookEntry) string {
 		if json.Unmarshal(e.Body, &l) == nil {
 			return fmt.Sprintf("%s, said by %s, no longer stands: %s.", l.Confirm, l.By, l.Why)
 		}
+	case judge.KindAlarm:
+		var a alarm.Change
+		if json.Unmarshal(e.Body, &a) == nil {
+			return fmt.Sprintf("Alarm %s is %s (%s): %s", a.Watch, a.State, a.Priority, a.Text)
+		}
 	case judge.KindPassage:
 		var g rules.Passage
 		if json.Unmarshal(e.Body, &g) == nil {
@@ -139,13 +145,25 @@ func textOf(e store.BookEntry) string {
 	default:
 		var ev telemetry.Event
 		if json.Unmarshal(e.Body, &ev) == nil {
-			if ev.Subject != "" {
-				return fmt.Sprintf("%s: %s.", ev.Kind, ev.Subject)
-			}
-			return fmt.Sprintf("%s.", ev.Kind)
+			return said(ev)
 		}
 	}
 	return string(e.Body)
+}
+
+// said puts what a person said into a sentence.
+func said(ev telemetry.Event) string {
+	text := ev.Kind.String()
+	if ev.Subject != "" {
+		text += ": " + ev.Subject
+	}
+	if !ev.Until.IsZero() {
+		text += ", " + ev.Until.UTC().Format(time.RFC3339)
+	}
+	if ev.Why != "" {
+		text += " (" + ev.Why + ")"
+	}
+	return text + "."
 }
 
 func reasons(c verdict.Change) string {

@@ -4,6 +4,7 @@ import (
 	"context"
 	"encoding/json"
 	"fmt"
+	"log/slog"
 	"time"
 
 	"ashlamp/daemon/judge"
@@ -22,12 +23,16 @@ const restoreSpan = 36 * time.Hour
 // passes until now, a gap like any other. What was found then is in the book already.
 // It returns what is not: what was found after the book's last finding, since a
 // daemon that dies may have stored samples that it never came to judge.
-func restore(ctx context.Context, s *store.Store, engine string, j *rules.Judge, now time.Time) ([]rules.Change, error) {
+func restore(ctx context.Context, s *store.Store, engine string, j *rules.Judge, now time.Time, log *slog.Logger) ([]rules.Change, error) {
 	said, err := heard(ctx, s, engine, now.Add(-restoreSpan))
 	if err != nil {
 		return nil, err
 	}
 	written, err := lastFound(ctx, s, engine)
+	if err != nil {
+		return nil, err
+	}
+	kept, err := savedOf(ctx, s, engine)
 	if err != nil {
 		return nil, err
 	}
@@ -40,8 +45,23 @@ func restore(ctx context.Context, s *store.Store, engine string, j *rules.Judge,
 		}
 	}
 	next := 0
+	// What was kept is taken up at its own moment: alarms as people left them, delays
+	// as far as they had run. What the samples after it say is judged by that.
+	upTo := func(t time.Time) {
+		if kept != nil && t.After(kept.At.Time()) {
+			at := kept.At.Time()
+			take(j.Advance(at))
+			changes, err := j.Restore(*kept)
+			if err != nil {
+				log.Warn("an alarm could not be taken up as it was", "error", err)
+			}
+			take(changes)
+			kept = nil
+		}
+	}
 	until := func(t time.Time) {
 		for ; next < len(said) && !said[next].At.After(t); next++ {
+			upTo(said[next].At)
 			// What was kept was judged once: it cannot be wrong now unless a newer
 			// version no longer knows it, and then it proves nothing.
 			changes, _ := j.Hear(said[next])
@@ -53,6 +73,7 @@ func restore(ctx context.Context, s *store.Store, engine string, j *rules.Judge,
 	flush := func() {
 		if len(pack) > 0 {
 			until(at)
+			upTo(at)
 			take(j.Samples(at, pack))
 			pack = pack[:0]
 		}
@@ -74,8 +95,22 @@ func restore(ctx context.Context, s *store.Store, engine string, j *rules.Judge,
 	}
 	flush()
 	until(now)
+	upTo(now)
 	take(j.Advance(now))
 	return found, nil
+}
+
+// savedOf returns what the judge of an engine kept, nil for nothing.
+func savedOf(ctx context.Context, s *store.Store, engine string) (*rules.Saved, error) {
+	b, ok, err := judge.Book{Store: s}.Saved(ctx, engine)
+	if err != nil || !ok {
+		return nil, err
+	}
+	var kept rules.Saved
+	if err := json.Unmarshal(b, &kept); err != nil {
+		return nil, fmt.Errorf("read how the alarms of %s stood: %w", engine, err)
+	}
+	return &kept, nil
 }
 
 // ownMoment returns when a lapse or a passage was. Verdicts are none: each is
@@ -86,13 +121,15 @@ func ownMoment(c rules.Change) (time.Time, bool) {
 		return c.Lapse.At, true
 	case c.Passage != nil:
 		return c.Passage.At, true
+	case c.Alarm != nil:
+		return c.Alarm.At, true
 	}
 	return time.Time{}, false
 }
 
 // lastFound returns the moment of the newest entry that a judgement made.
 func lastFound(ctx context.Context, s *store.Store, engine string) (time.Time, error) {
-	entries, err := s.BookBefore(ctx, engine, 0, 1, judge.KindVerdict, judge.KindLapsed, judge.KindPassage)
+	entries, err := s.BookBefore(ctx, engine, 0, 1, judge.KindVerdict, judge.KindLapsed, judge.KindPassage, judge.KindAlarm)
 	if err != nil || len(entries) == 0 {
 		return time.Time{}, err
 	}
@@ -104,7 +141,13 @@ func lastFound(ctx context.Context, s *store.Store, engine string) (time.Time, e
 // judged again; later lapses come of themselves.
 func heard(ctx context.Context, s *store.Store, engine string, from time.Time) ([]telemetry.Event, error) {
 	var out []telemetry.Event
-	kinds := append(stampKinds(), judge.KindPassage, telemetry.NodePutAway.String(), telemetry.NodeBack.String())
+	kinds := append(stampKinds(), judge.KindPassage)
+	for _, k := range []telemetry.Kind{
+		telemetry.NodePutAway, telemetry.NodeBack, telemetry.AlarmAcknowledged, telemetry.AlarmShelved, telemetry.AlarmUnshelved,
+		telemetry.RepairBooked, telemetry.RepairDone, telemetry.NextWanted, telemetry.LookedInto,
+	} {
+		kinds = append(kinds, k.String())
+	}
 	for e, err := range s.Book(ctx, engine, time.Time{}, time.Time{}, kinds...) {
 		if err != nil {
 			return nil, fmt.Errorf("read the book: %w", err)

@@ -15,6 +15,7 @@ import (
 	"ashlamp/dashboard/message"
 	"ashlamp/ingest/store"
 	"ashlamp/rules"
+	"ashlamp/rules/alarm"
 	"ashlamp/rules/engine"
 	"ashlamp/rules/telemetry"
 )
@@ -24,6 +25,7 @@ const (
 	KindVerdict = "verdict"
 	KindLapsed  = "lapsed"
 	KindPassage = "passage"
+	KindAlarm   = "alarm"
 )
 
 const (
@@ -34,7 +36,10 @@ const (
 	// renderEvery is how often the sentences are formed anew for the pages where
 	// no verdict changed, in real time: nobody reads faster.
 	renderEvery = 200 * time.Millisecond
-	queue       = 256
+	// saveEvery is how often what only memory holds is put on disk where no alarm
+	// changed: hours counted since then are counted again from the samples.
+	saveEvery = 15 * time.Minute
+	queue     = 256
 )
 
 // clock is what the loop needs of the time.
@@ -43,9 +48,9 @@ type clock interface {
 	After(until time.Time) (reached <-chan struct{}, stop func())
 }
 
-// book is what it needs of the store.
+// book is what it needs of the store; see [Book.Write].
 type book interface {
-	Note(ctx context.Context, engine string, entries []store.Entry) error
+	Write(ctx context.Context, engine string, entries []store.Entry, saved []byte) error
 }
 
 // Options are what a loop is made of. All but Found and Render are required.
@@ -75,6 +80,8 @@ type Loop struct {
 	in    chan command
 	dirty bool
 	renew time.Time
+	saved time.Time
+	told  told
 	// turned is the real time at which the loop last went round, Unix nanoseconds.
 	turned atomic.Int64
 }
@@ -86,6 +93,8 @@ type command struct {
 	received time.Time
 	samples  []telemetry.Sample
 	say      *telemetry.Event
+	node     *NodeStatus
+	trouble  *string
 	reply    chan error
 	settle   bool
 }
@@ -99,10 +108,7 @@ func New(j *rules.Judge, o Options) *Loop {
 
 // Samples hands over what was stored. It blocks while the loop is behind.
 func (l *Loop) Samples(ctx context.Context, received time.Time, samples []telemetry.Sample) {
-	select {
-	case l.in <- command{received: received, samples: samples}:
-	case <-ctx.Done():
-	}
+	l.hand(ctx, command{received: received, samples: samples})
 }
 
 // Say keeps what a person said and judges by it; it returns the event as kept.
@@ -120,6 +126,35 @@ func (l *Loop) Say(ctx context.Context, ev telemetry.Event) (telemetry.Event, er
 		return ev, err
 	case <-ctx.Done():
 		return ev, ctx.Err()
+	}
+}
+
+// NodeStatus is what a node said of itself, or its last will.
+type NodeStatus struct {
+	Node string
+	Up   bool
+}
+
+// Node hands over what a node said of itself. It never blocks: the loop publishes
+// through the door that this comes from. A node that is lost shows in its channels too.
+func (l *Loop) Node(n NodeStatus) { l.try(command{node: &n}) }
+
+// Store hands over what is the matter with the store; empty for nothing. It never
+// blocks: whoever writes to the store must not wait for one who does too.
+func (l *Loop) Store(trouble string) { l.try(command{trouble: &trouble}) }
+
+func (l *Loop) try(c command) {
+	select {
+	case l.in <- c:
+	default:
+		l.o.Log.Warn("the judgement is behind and was not told of a node or of the store", "engine", l.o.Engine.ID)
+	}
+}
+
+func (l *Loop) hand(ctx context.Context, c command) {
+	select {
+	case l.in <- c:
+	case <-ctx.Done():
 	}
 }
 
@@ -197,6 +232,9 @@ func (l *Loop) tick(ctx context.Context) {
 	if !now.Before(l.renew) {
 		l.retain(now)
 	}
+	if now.Sub(l.saved) >= saveEvery {
+		l.save(ctx)
+	}
 }
 
 func (l *Loop) take(ctx context.Context, c command) {
@@ -208,6 +246,10 @@ func (l *Loop) take(ctx context.Context, c command) {
 	case c.say != nil:
 		c.reply <- l.hear(ctx, *c.say)
 		l.publish()
+	case c.node != nil:
+		l.keep(ctx, l.judge.Node(l.o.Clock.Now(), c.node.Node, c.node.Up))
+	case c.trouble != nil:
+		l.keep(ctx, l.judge.Store(l.o.Clock.Now(), *c.trouble))
 	default:
 		l.keep(ctx, l.judge.Samples(c.received, c.samples))
 	}
@@ -217,7 +259,7 @@ func (l *Loop) hear(ctx context.Context, ev telemetry.Event) error {
 	// A word whose time has just run out must not be found standing.
 	l.keep(ctx, l.judge.Advance(ev.At))
 	if err := l.judge.Check(ev); err != nil {
-		return fmt.Errorf("%w: %w", api.ErrUnknownConfirmation, err)
+		return refused(err)
 	}
 	switch {
 	case ev.Kind == telemetry.Withdrawn && !l.judge.Stands(ev.Subject):
@@ -231,7 +273,7 @@ func (l *Loop) hear(ctx context.Context, ev telemetry.Event) error {
 	}
 	// Kept before it counts: a word that a power cut could lose must not prove anything.
 	entry := store.Entry{At: ev.At, Kind: ev.Kind.String(), By: ev.By, Body: body}
-	if err := l.o.Book.Note(ctx, l.o.Engine.ID, []store.Entry{entry}); err != nil {
+	if err := l.o.Book.Write(ctx, l.o.Engine.ID, []store.Entry{entry}, nil); err != nil {
 		return fmt.Errorf("keep what was said: %w", err)
 	}
 	changes, err := l.judge.Hear(ev)
@@ -239,11 +281,25 @@ func (l *Loop) hear(ctx context.Context, ev telemetry.Event) error {
 	return err
 }
 
+// refused gives an error the kind by which the api tells it.
+func refused(err error) error {
+	var watch *alarm.UnknownError
+	var alarmed *alarm.RefusedError
+	switch {
+	case errors.As(err, &watch):
+		return fmt.Errorf("%w: %w", api.ErrUnknownAlarm, err)
+	case errors.As(err, &alarmed):
+		return fmt.Errorf("%w: %w", api.ErrNotNow, err)
+	}
+	return fmt.Errorf("%w: %w", api.ErrUnknownConfirmation, err)
+}
+
 // keep writes changes into the book, tells the broker, and the pages at once.
 func (l *Loop) keep(ctx context.Context, changes []rules.Change) {
 	if len(changes) == 0 {
 		return
 	}
+	alarmed := false
 	entries := make([]store.Entry, 0, len(changes))
 	for _, c := range changes {
 		e, err := entryOf(c)
@@ -252,15 +308,39 @@ func (l *Loop) keep(ctx context.Context, changes []rules.Change) {
 			continue
 		}
 		entries = append(entries, e)
-		if c.Step != nil {
+		switch {
+		case c.Step != nil:
 			l.retainStep(*c.Step)
+		case c.Alarm != nil:
+			alarmed = true
+			l.retainAlarm(*c.Alarm)
 		}
 	}
 	// What was judged is written down even while the daemon is asked to stop.
-	if err := l.o.Book.Note(context.WithoutCancel(ctx), l.o.Engine.ID, entries); err != nil {
+	if err := l.write(context.WithoutCancel(ctx), entries, alarmed); err != nil {
 		l.o.Log.Error("the book could not be written; verdicts go on, their record has a hole", "engine", l.o.Engine.ID, "error", err)
 	}
 	l.publish()
+}
+
+// write puts entries into the book, and beside them, where it is asked to, what the
+// judge must not forget: an alarm that the book has is one that a restart knows.
+func (l *Loop) write(ctx context.Context, entries []store.Entry, save bool) error {
+	var saved []byte
+	if save {
+		var err error
+		if saved, err = json.Marshal(l.judge.Saved()); err != nil {
+			return fmt.Errorf("write down how the alarms stand: %w", err)
+		}
+		l.saved = l.o.Clock.Now()
+	}
+	return l.o.Book.Write(ctx, l.o.Engine.ID, entries, saved)
+}
+
+func (l *Loop) save(ctx context.Context) {
+	if err := l.write(context.WithoutCancel(ctx), nil, true); err != nil {
+		l.o.Log.Error("what the judgement must not forget could not be kept", "engine", l.o.Engine.ID, "error", err)
+	}
 }
 
 func entryOf(c rules.Change) (store.Entry, error) {
@@ -274,6 +354,8 @@ func entryOf(c rules.Change) (store.Entry, error) {
 		kind, at, by, body = KindLapsed, c.Lapse.At, c.Lapse.By, c.Lapse
 	case c.Passage != nil:
 		kind, at, body = KindPassage, c.Passage.At, c.Passage
+	case c.Alarm != nil:
+		kind, at, by, body = KindAlarm, c.Alarm.At, c.Alarm.By, c.Alarm
 	default:
 		return store.Entry{}, errors.New("a change that says nothing")
 	}
@@ -283,7 +365,7 @@ func entryOf(c rules.Change) (store.Entry, error) {
 
 func (l *Loop) publish() {
 	l.dirty = false
-	if err := l.o.Publish(changeOf(l.o.Engine, l.judge.State())); err != nil {
+	if err := l.o.Publish(l.told.change(changeOf(l.o.Engine, l.judge.State()))); err != nil {
 		l.o.Log.Error("the pages could not be told", "engine", l.o.Engine.ID, "error", err)
 	}
 }

@@ -2,13 +2,16 @@ package judge
 
 import (
 	"math"
+	"reflect"
 	"slices"
 	"time"
 
 	"ashlamp/dashboard/message"
 	"ashlamp/rules"
+	"ashlamp/rules/alarm"
 	"ashlamp/rules/engine"
 	"ashlamp/rules/telemetry"
+	"ashlamp/rules/track"
 )
 
 // Engine returns what the pages are told of an engine once.
@@ -27,6 +30,7 @@ func StateOf(e engine.Engine, s rules.State) message.State {
 		Engine: e.ID, At: s.At, Phase: string(s.Phase), LayUp: s.LayUp,
 		Channels: map[telemetry.Channel]message.Reading{}, Front: s.Front,
 		Disposal: disposalOf(s),
+		Alarms:   alarmsOf(e, s), Findings: findingsOf(s), Bearing: bearingOf(s), Rest: restOf(s),
 	}
 	for _, r := range s.Readings {
 		m.Channels[r.Channel] = readingOf(r, s.At)
@@ -55,6 +59,7 @@ func changeOf(e engine.Engine, s rules.State) message.Change {
 		At: m.At, Engine: m.Engine, Phase: &m.Phase, LayUp: &m.LayUp, Disposal: m.Disposal,
 		Channels: m.Channels, Steps: m.Steps, Front: &m.Front, Asks: &m.Asks,
 		Confirmations: &m.Confirmations, Marks: &s.Marks,
+		Alarms: &m.Alarms, Findings: &m.Findings, Bearing: &m.Bearing, Rest: &m.Rest,
 	}
 }
 
@@ -89,4 +94,122 @@ func pointer(t time.Time) *time.Time {
 		return nil
 	}
 	return &t
+}
+
+// told remembers what the pages were last told of what seldom changes, so that it is
+// not told again with every reading.
+type told struct {
+	alarms   []message.Alarm
+	findings []message.Finding
+	bearing  message.Bearing
+	rest     message.Rest
+	any      bool
+}
+
+// change leaves out of a change what the pages know.
+func (t *told) change(c message.Change) message.Change {
+	if t.any {
+		if reflect.DeepEqual(t.alarms, *c.Alarms) {
+			c.Alarms = nil
+		}
+		if reflect.DeepEqual(t.findings, *c.Findings) {
+			c.Findings = nil
+		}
+		if reflect.DeepEqual(t.bearing, *c.Bearing) {
+			c.Bearing = nil
+		}
+		if reflect.DeepEqual(t.rest, *c.Rest) {
+			c.Rest = nil
+		}
+	}
+	t.any = true
+	keep(&t.alarms, c.Alarms)
+	keep(&t.findings, c.Findings)
+	keep(&t.bearing, c.Bearing)
+	keep(&t.rest, c.Rest)
+	return c
+}
+
+func keep[T any](field *T, with *T) {
+	if with != nil {
+		*field = *with
+	}
+}
+
+// AlarmID names an alarm for the outside: its engine and its watch.
+func AlarmID(engine, watch string) string { return engine + "." + watch }
+
+func alarmsOf(e engine.Engine, s rules.State) []message.Alarm {
+	out := []message.Alarm{}
+	for _, a := range s.Alarms {
+		if a.State == alarm.Normal {
+			continue
+		}
+		text, by := a.Text, a.By
+		switch {
+		case a.State == alarm.Suppressed:
+			text = a.SuppressedFor
+		case a.Why != "":
+			text = a.Why
+		}
+		out = append(out, message.Alarm{
+			ID: AlarmID(e.ID, a.Watch), T: a.Since.Time(), Engine: e.ID, Watch: a.Watch,
+			State: a.State.String(), Priority: a.Priority.String(), Text: text, Title: a.Title,
+			Consequence: a.Consequence, Action: a.Action, RespondS: a.RespondS, By: by,
+			Until: instant(a.ShelvedUntil), Unseen: a.Unseen, Shelvable: a.ShelfS,
+		})
+	}
+	return out
+}
+
+func instant(i track.Instant) *time.Time {
+	if i == 0 || i == track.Never {
+		return nil
+	}
+	t := i.Time()
+	return &t
+}
+
+func findingsOf(s rules.State) []message.Finding {
+	out := []message.Finding{}
+	for _, f := range s.Findings {
+		out = append(out, message.Finding{Channel: f.Channel, Node: f.Node, Kind: f.Kind.String(), Since: f.Since.Time(), Text: f.Text})
+	}
+	return out
+}
+
+func bearingOf(s rules.State) message.Bearing {
+	f := s.Figures
+	return message.Bearing{
+		Raised: f.Raised, PerTenMin: math.Round(100*f.PerTenMin) / 100, LastTenMin: f.LastTenMin, PeakTenMin: f.PeakTenMin,
+		Flood: f.Flood, Floods: f.Floods, Chattering: f.Chattering, Stale: f.Stale,
+	}.Whole()
+}
+
+// figure rounds to what a page shows; nil for what is not known.
+func figure(v, step float64) *float64 {
+	if math.IsNaN(v) || math.IsInf(v, 0) {
+		return nil
+	}
+	v = math.Round(v/step) * step
+	return &v
+}
+
+func restOf(s rules.State) message.Rest {
+	r := s.Rest
+	hours := func(seconds float64) float64 { return math.Round(seconds/360) / 10 }
+	out := message.Rest{
+		Since: pointer(r.Since), Wanted: pointer(r.Wanted), Advised: r.Advice.LayUp, Advice: r.Advice.Text,
+		WatchedH: hours(r.Damp.WatchedS), DampH: hours(r.Damp.WetS), CondensingH: hours(r.Damp.RiskS),
+		FrostMarginK: figure(r.FrostMarginK, 0.1), DriesPerH: figure(r.Drying.PerHour, 0.01), DryAt: instant(r.Drying.End),
+		Drying: r.Drying.Why, Repairs: r.Repairs,
+	}
+	if r.Known {
+		out.DewC, out.MarginK, out.AtSteel = figure(r.Air.DewC, 0.1), figure(r.Air.MarginK, 0.1), figure(r.Air.AtSteel, 0.1)
+	}
+	for _, m := range r.Reminders {
+		// Due at the very moment is due as long as it stands.
+		out.Reminders = append(out.Reminders, message.Reminder{ID: m.ID, Text: m.Text, Before: m.Before, Due: m.Due.Time().Truncate(time.Hour)})
+	}
+	return out.Whole()
 }

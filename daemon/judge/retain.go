@@ -5,6 +5,7 @@ import (
 	"time"
 
 	"ashlamp/ingest/topic"
+	"ashlamp/rules/alarm"
 	"ashlamp/rules/verdict"
 )
 
@@ -21,6 +22,26 @@ func (l *Loop) retain(now time.Time) {
 	l.renew = now.Add(RenewEvery)
 	for _, c := range l.judge.Changes() {
 		l.retainStep(*c.Step)
+	}
+	for _, c := range l.judge.Alarms() {
+		l.retainAlarm(c)
+	}
+}
+
+// publishedAlarm is an alarm as it stands on the broker, likewise.
+type publishedAlarm struct {
+	alarm.Change
+	Until time.Time `json:"until"`
+}
+
+func (l *Loop) retainAlarm(c alarm.Change) {
+	b, err := json.Marshal(publishedAlarm{c, c.At.Add(PublishedFor)})
+	if err != nil {
+		l.o.Log.Error("an alarm cannot be published", "engine", c.Engine, "watch", c.Watch, "error", err)
+		return
+	}
+	if err := l.o.Retain(topic.Topic{Kind: topic.Alarm, Shed: l.o.Shed, Engine: c.Engine, Name: c.Watch}.String(), b); err != nil {
+		l.o.Log.Debug("an alarm was not published", "engine", c.Engine, "watch", c.Watch, "error", err)
 	}
 }
 

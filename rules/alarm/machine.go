@@ -310,11 +310,13 @@ func (m *Machine) back(by string, out []Change) []Change {
 	switch {
 	case s.Suppressed:
 		return m.to(Suppressed, s.SuppressedFor, by, out)
-	case s.In:
+	case s.In && s.Condition != Clear:
 		out = m.raise(s.Text, out)
 		out[len(out)-1].By = by
 		return out
 	}
+	// What is clear already, though not for its delay, calls for nobody.
+	s.In, s.PendingS, s.RiseS = false, 0, 0
 	return m.to(Normal, s.Text, by, out)
 }
 

@@ -47,6 +47,9 @@ const (
 	// above, a glass that has only just emptied never bears out half of the water,
 	// however slowly it fell: the pipe must be seen to run on after that.
 	Slack = 2
+	// HeldPa is the gauge pressure in pascal from which a pipe that falls is no sign of an
+	// empty boiler (common practice, no source).
+	HeldPa = 30000
 	// LagS is how much later than the water the couple on the pipe may tell of it
 	// (common practice): so far back the glass is looked at when the pipe grows hot.
 	LagS = 60
@@ -108,6 +111,9 @@ type Run struct {
 	fell   bool
 	fellAt track.Instant
 	lowest float64
+	// heldPa is the lowest gauge pressure seen from when the pipe last ran to when it
+	// had fallen; infinite where none was seen.
+	heldPa float64
 }
 
 type levelThen struct {
@@ -117,7 +123,7 @@ type levelThen struct {
 
 // New returns nothing seen.
 func New(b Boiler) *Run {
-	return &Run{b: b, area: math.Pi / 4 * b.BoreMM * b.BoreMM * 1e-6}
+	return &Run{b: b, area: math.Pi / 4 * b.BoreMM * b.BoreMM * 1e-6, heldPa: math.Inf(1)}
 }
 
 // Reset forgets all, as when a disposal begins.
@@ -146,7 +152,7 @@ func (r *Run) Pipe(at track.Instant, tC, boilingC, gaugePa, ambientPa float64) E
 	r.lastPipe, r.anyPipe = at, true
 
 	if !(tC-r.b.UPipe >= boilingC-RunningK) {
-		return r.cooler(at, tC)
+		return r.cooler(at, tC, gaugePa)
 	}
 	if !r.hot {
 		r.hot, r.hotSince, r.hottest = true, at, tC
@@ -164,10 +170,11 @@ func (r *Run) Pipe(at track.Instant, tC, boilingC, gaugePa, ambientPa float64) E
 	}
 	r.hottest = math.Max(r.hottest, tC)
 	r.fell = false
+	r.heldPa = math.Inf(1)
 	return Nothing
 }
 
-func (r *Run) cooler(at track.Instant, tC float64) Event {
+func (r *Run) cooler(at track.Instant, tC, gaugePa float64) Event {
 	r.hot = false
 	if !r.began {
 		return Nothing
@@ -181,6 +188,9 @@ func (r *Run) cooler(at track.Instant, tC float64) Event {
 		return Nothing
 	}
 	r.hottest = math.Max(r.hottest, tC)
+	if gaugePa < r.heldPa {
+		r.heldPa = gaugePa
+	}
 	if r.hottest-tC >= FellK {
 		r.fell, r.fellAt, r.lowest = true, at, tC
 		return Finished
@@ -330,6 +340,13 @@ func (r *Run) Mass() (held, credited float64) {
 func (r *Run) water(level float64) float64 {
 	level = math.Min(1, math.Max(0, level))
 	return (WaterAtBottom + WaterOfGlass*level) * r.b.VolumeL / 1000 * HotWater
+}
+
+// Held reports whether the boiler still held steam when the pipe had fallen: a cock was
+// shut then, or choked, for an open one lets out all that is in the boiler. The pressure
+// is the lowest seen while the pipe fell (gauge, Pa).
+func (r *Run) Held() (gaugePa float64, held bool) {
+	return r.heldPa, r.fell && r.heldPa > HeldPa && !math.IsInf(r.heldPa, 1)
 }
 
 // Enough reports whether the cocks can be credited with at least half the water.

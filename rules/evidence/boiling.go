@@ -95,6 +95,11 @@ func seenEmpty(k *Known, now track.Instant) Finding {
 			return sprintf("The pipe is at %.0f °C and has not fallen by 30 K for good: %s.", pipe, share())
 		})
 	}
+	if p, held := k.Run.Held(); held {
+		return k.cannotTell(func() string {
+			return sprintf("The pipe fell at %s with %s still in the boiler: a cock is shut or choked, and there may be water behind it.", k.clock(fellAt), bar(p))
+		})
+	}
 	goneAt, gone := k.Run.Gone()
 	if !gone {
 		return k.notYet(func() string {

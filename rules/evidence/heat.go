@@ -14,8 +14,13 @@ import (
 const (
 	FireFallS = 300
 	BoxFallS  = 1800
-	// FireboxBelowShellK is by how much a firebox can lie below its shell (contract).
-	FireboxBelowShellK = 20
+	// FireboxBelowShellK is by how much a firebox may be read below its shell, beside the
+	// uncertainties of both. The contract allows 20 K; half of that still leaves room for
+	// a draught, and finds a couple that has come off an hour earlier.
+	FireboxBelowShellK = 10
+	// FireboxRateK is by how much in an hour a firebox that is colder than the shell about
+	// it may fall faster than that: for the draught (common practice, no source).
+	FireboxRateK = 10
 )
 
 func fireOut(k *Known, now track.Instant) Finding {
@@ -44,8 +49,41 @@ func (k *Known) fireboxTooCold(now track.Instant) (Finding, bool) {
 		return Finding{}, false
 	}
 	return k.cannotTell(func() string {
-		return sprintf("Firebox reads %.0f °C, more than 20 K under the shell at %.0f: has the couple come off?", v, shell)
+		return sprintf("Firebox reads %.0f °C, more than %d K under the shell at %.0f: has the couple come off?", v, FireboxBelowShellK, shell)
 	}), true
+}
+
+// fireboxTooQuick finds a firebox that is read colder than the shell about it and goes
+// on falling, where nothing is left to cool it: a couple whose reading drifts away.
+func (k *Known) fireboxTooQuick(now track.Instant) (Finding, bool) {
+	shell, us, ok := k.hottestShell(now)
+	v, fresh := k.firebox.Fresh(now)
+	m, watched := k.firebox.Thirds(BoxFallS)
+	if !ok || !fresh || !watched || v+k.firebox.u(v) >= shell-us {
+		return Finding{}, false
+	}
+	perHour := (m[1] - m[2]) / (BoxFallS / 3.0) * 3600
+	if !(perHour > FireboxRateK+k.shellFall(now)) {
+		return Finding{}, false
+	}
+	return k.cannotTell(func() string {
+		return sprintf("Firebox reads %.0f °C beside a shell at %.0f and still falls by %.0f K/h: nothing there cools it so. Look at its couple.", v, shell, perHour)
+	}), true
+}
+
+// shellFall returns how fast the quickest shell channel falls, in K/h; 0 where it
+// does not.
+func (k *Known) shellFall(now track.Instant) float64 {
+	fastest := 0.0
+	for _, s := range k.shells {
+		if _, fresh := s.Fresh(now); !fresh {
+			continue
+		}
+		if m, ok := s.Thirds(BoxFallS); ok {
+			fastest = math.Max(fastest, (m[1]-m[2])/(BoxFallS/3.0)*3600)
+		}
+	}
+	return fastest
 }
 
 // smokeboxTooCold finds a smokebox that reads colder than the shell while its
@@ -119,6 +157,9 @@ func fireboxCool(k *Known, now track.Instant) Finding {
 	f := k.inFirebox(k.holds.fireboxCool, k.fireboxToHouse(), now)
 	if f.Verdict == verdict.CannotTell {
 		return f
+	}
+	if wrong, ok := k.fireboxTooQuick(now); ok {
+		return wrong
 	}
 	return f.and(k.falling(k.firebox, now, BoxFallS))
 }

@@ -283,6 +283,20 @@ func (k *Known) hottestShell(now track.Instant) (tC, u float64, ok bool) {
 	return tC, u, ok
 }
 
+// shellMayBe is as [Known.hottestShell], with readings that are doubted: they prove
+// nothing, and may contradict.
+func (k *Known) shellMayBe(now track.Instant) (tC, u float64, ok bool) {
+	tC, u, ok = k.hottestShell(now)
+	for _, s := range k.shells {
+		n, heard := s.Newest()
+		if !heard || n.Quality != telemetry.Uncertain || !(n.Value > tC) || now.Sub(track.Of(n.At)) > s.FreshLimit() {
+			continue
+		}
+		tC, u, ok = n.Value, s.u(n.Value), true
+	}
+	return tC, u, ok
+}
+
 // Seen is what a sample made plain beyond its own value, for the caller to act on.
 type Seen struct {
 	Admission track.Admission

@@ -4,7 +4,9 @@ import (
 	"math"
 
 	"ashlamp/rules/limit"
+	"ashlamp/rules/saturation"
 	"ashlamp/rules/steam"
+	"ashlamp/rules/telemetry"
 	"ashlamp/rules/track"
 	"ashlamp/rules/verdict"
 )
@@ -83,7 +85,7 @@ func (k *Known) believable(now track.Instant, p float64) Finding {
 	}
 	ts, err := steam.SaturationTemperature(math.Max(air+p, steam.TriplePressure))
 	boiling, _, _ := k.Boiling(now)
-	if warm && err == nil && p < FromBlowing && !k.emptied() {
+	if shell, us, warm := k.shellMayBe(now); warm && err == nil && p < FromBlowing && !k.emptied() {
 		if slack := us + contactK(shell, k.airTemperature(now)) + contradictK; !(shell-slack <= math.Max(ts, boiling)) {
 			return k.cannotTell(func() string {
 				held, _ := steam.SaturationPressure(shell)
@@ -182,7 +184,64 @@ func (k *Known) pressureInside(h *track.Hold, lo, hi limit.Key, now track.Instan
 	return k.held(h, now, k.holdS(), func() string {
 		p, u, _ := k.Gauge(now)
 		return sprintf("Pressure reads %s ± %.2f, to be between %s and %s", bar(p), u/1e5, bar(min), bar(max))
-	})
+	}).and(k.shellBears(min, max, now))
+}
+
+// shellBears asks that the shell, where it is heard and the boiler has not been seen to
+// run out, stands on the right side of what water under a limit boils at (gauge, Pa).
+// It is the only other witness of a pressure that is not zero. By the reading itself:
+// its uncertainty and contact error are what it may be wrong by.
+func (k *Known) shellBears(least, most float64, now track.Instant) Finding {
+	if _, began := k.Run.Began(); began {
+		return nothing // dry steel follows no line
+	}
+	shell, _, ok := k.hottestShell(now)
+	air, _, believed := k.airPressure(now)
+	if !ok {
+		return nothing
+	}
+	if !believed {
+		air = k.standard
+	}
+	low, errLow := steam.SaturationTemperature(least + air)
+	high, errHigh := steam.SaturationTemperature(most + air)
+	if errLow == nil && shell < low-k.airMayBe(least, air) || errHigh == nil && shell > high+k.airMayBe(most, air) {
+		v := verdict.NotYet
+		if k.partsFromShell(shell, air, now) {
+			v = verdict.CannotTell
+		}
+		return k.finding(v, track.Never, func() string {
+			held, _ := steam.SaturationPressure(shell)
+			return sprintf("The shell is at %.0f °C, as over water under %s. Look at the gauge.", shell, bar(held-air))
+		})
+	}
+	return nothing
+}
+
+// airMayBe is by how many kelvin the boiling point under a gauge pressure may be out
+// where nothing measures the air.
+func (k *Known) airMayBe(gauge, air float64) float64 {
+	if k.barometer.Heard() {
+		return 0
+	}
+	a, errA := steam.SaturationTemperature(gauge + air)
+	b, errB := steam.SaturationTemperature(gauge + air + WithoutBarometer + StationSpan)
+	if errA != nil || errB != nil {
+		return 0
+	}
+	return b - a
+}
+
+// partsFromShell reports whether transducer and shell differ by more than both may be
+// wrong.
+func (k *Known) partsFromShell(shell, air float64, now track.Instant) bool {
+	p, u, ok := k.Gauge(now)
+	if !ok {
+		return true
+	}
+	pair := saturation.Pair{At: now, Gauge: p, UPressure: u, Ambient: air, Shell: shell, UShell: k.Engine.Channel(telemetry.ShellTop).U(shell), Air: k.airTemperature(now)}
+	ts, tol, err := pair.Tolerance()
+	return err != nil || math.Abs(shell-ts) > tol
 }
 
 func pressureInRange(k *Known, now track.Instant) Finding {
@@ -190,6 +249,13 @@ func pressureInRange(k *Known, now track.Instant) Finding {
 }
 
 func pressureToBlowDown(k *Known, now track.Instant) Finding {
+	if _, began := k.Run.Began(); began {
+		if at, gone := k.Run.Gone(); gone {
+			return k.notYet(func() string {
+				return sprintf("The boiler has run out since %s, and the glass shows nothing: there is nothing left to blow down.", k.clock(at))
+			})
+		}
+	}
 	return k.pressureInside(k.holds.toBlowDown, limit.BlowDownMin, limit.BlowDownMax, now)
 }
 
@@ -205,6 +271,7 @@ func steamToMove(k *Known, now track.Instant) Finding {
 	enough := k.held(k.holds.toMove, now, k.holdS(), func() string {
 		return sprintf("Pressure reads %s ± %.2f, at least %s to move", bar(p), u/1e5, bar(least))
 	})
+	enough = enough.and(k.shellBears(least, math.Inf(1), now))
 	m, ok := k.pressure.Thirds(slopeWindowS)
 	if !ok {
 		return enough.and(k.notYet(func() string { return sprintf("Its fall is being watched for %.0f min.", slopeWindowS/60.0) }))

@@ -47,6 +47,12 @@ type channel struct {
 	noiseN      int
 	noisyAt     track.Instant
 
+	// moves and turns are the shares of samples at which it moved, and turned back;
+	// stillness that at which it did not move, and stillTurns the share of turns, as the
+	// run of equal values began.
+	moves, turns, lastMove float64
+	stillness, stillTurns  float64
+
 	changes, repeats int
 	step             float64
 
@@ -146,6 +152,7 @@ func (c *channel) renew() {
 	c.noise, c.noiseN, c.noisyAt, c.prevN = 0, 0, 0, 0
 	c.changes, c.repeats, c.step = 0, 0, math.Inf(1)
 	c.sameN, c.pastN = 0, 0
+	c.moves, c.turns, c.lastMove = 0, 0, 0
 	c.spikes = [SpikesN]track.Instant{}
 }
 
@@ -280,6 +287,9 @@ func (c *channel) accept(at track.Instant, v float64) {
 	if c.found[OtherUnit] != 0 && c.otherUnit(v) == "" && c.words[OtherUnit] != fromPartner {
 		c.clear(OtherUnit)
 	}
+	if c.has {
+		c.tremble(v)
+	}
 	if c.has && v == c.value && c.sameN > 0 {
 		c.sameN++
 		c.repeats++
@@ -307,6 +317,40 @@ func (c *channel) accept(at track.Instant, v float64) {
 	}
 }
 
+// tremble follows how often a channel moves from one sample to the next, and how often
+// it turns back: one that has trembled does not come to rest to the last digit.
+func (c *channel) tremble(v float64) {
+	const weight = 1.0 / 32
+	d := v - c.value
+	if d == 0 {
+		if c.sameN == 1 {
+			c.stillness, c.stillTurns = 1-c.moves, c.turns // as it was before this run of equal values
+		}
+		c.moves -= c.moves * weight
+		c.turns -= c.turns * weight
+		return
+	}
+	c.moves += (1 - c.moves) * weight
+	if d*c.lastMove < 0 {
+		c.turns += (1 - c.turns) * weight
+	} else {
+		c.turns -= c.turns * weight
+	}
+	c.lastMove = d
+}
+
+// still reports whether a channel that has trembled repeats itself for longer than
+// chance allows: the run of equal values that chance makes once in a hundred million
+// times, by the geometric law of run lengths (A. M. Mood, Ann. Math. Stat. 11 (1940)
+// 367-392, from memory).
+func (c *channel) still(at track.Instant) bool {
+	if c.sameN < SameN || at.Sub(c.sameAt) < StillS || c.stillTurns < TrembleTurns {
+		return false
+	}
+	p := math.Max(c.stillness, 0.05)
+	return float64(c.sameN)*-math.Log(p) > StillLog
+}
+
 // scatter follows the noise by how far a value lies from the line between its
 // neighbours: a slow or steady change falls out of that, however the samples come.
 func (c *channel) scatter(at track.Instant, v float64) {
@@ -314,6 +358,9 @@ func (c *channel) scatter(at track.Instant, v float64) {
 		u := math.Min(c.u(), c.how.U(v))
 		w := c.prev.at.Sub(c.prev2.at) / at.Sub(c.prev2.at)
 		d := c.prev.v - (c.prev2.v + w*(v-c.prev2.v))
+		if (c.prev.v-c.prev2.v)*(v-c.prev.v) > 0 {
+			d = 0 // a bend in a steep fall is no scatter: that turns back
+		}
 		// One step, which shows three times, is not noise.
 		sq := math.Min(d*d, 9*u*u) / (1 + w*w + (1-w)*(1-w))
 		c.noise += (sq - c.noise) / math.Min(float64(c.noiseN+1), NoiseN)

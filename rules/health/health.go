@@ -135,6 +135,12 @@ const (
 	SameN      = 6
 	NodeSameS  = 900
 	NodeQuietS = 6 * 3600
+	// A channel trembles that turns back at TrembleTurns of its samples; it is still that
+	// then repeats itself for StillS, and longer than chance allows (StillLog is minus
+	// the logarithm of that chance).
+	TrembleTurns = 0.15
+	StillS       = 60
+	StillLog     = 18
 	// HotC is a temperature that cannot keep still.
 	HotC = 60
 	// LagK is what steel may lag behind water, beside the uncertainties.

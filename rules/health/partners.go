@@ -142,6 +142,9 @@ func (m *Monitor) compare(at track.Instant) {
 	for _, c := range m.all {
 		if c.sameN >= SameN && c.found[Frozen] == 0 && at.Sub(c.accepted) <= c.fresh {
 			m.frozen(c, at, wet)
+			if c.found[Frozen] == 0 && m.lively(c, at) && c.still(at) {
+				c.find(Frozen, c.sameAt, fmt.Sprintf("for %d readings, and trembled before", c.sameN))
+			}
 		}
 	}
 	m.compareBoxes(at, wet)
@@ -442,6 +445,20 @@ func (m *Monitor) frozen(c *channel, at track.Instant, wet bool) {
 			}
 		}
 	}
+}
+
+// lively reports whether a channel stands where it has no reason to come to rest: not
+// a transducer about zero, nor a glass or a tank that is empty or full.
+func (m *Monitor) lively(c *channel, at track.Instant) bool {
+	unit, _ := telemetry.UnitOf(c.id)
+	switch {
+	case c == m.pressure:
+		g, _, ok := m.gauge(at)
+		return ok && math.Abs(g) > QuietBar*1e5
+	case c == m.level:
+		return c.value > 0.03 && c.value < 0.97
+	}
+	return unit == telemetry.Celsius && c.node == 0 && c.value > HotC
 }
 
 // compareBoxes finds couples that read less than firebox and smokebox can have.
