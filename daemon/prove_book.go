@@ -93,6 +93,7 @@ func proveEach(ctx context.Context, s *store.Store, books []string, noted []stor
 	}
 	if len(books) == 0 {
 		fmt.Fprintln(stdout, "nothing was written into any book yet")
+		return true, nil
 	}
 	fmt.Fprint(stdout, `
 Unbroken: every entry is there, in its place and as it was written, up to the one
