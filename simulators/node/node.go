@@ -7,6 +7,7 @@ package node
 import (
 	"context"
 	"fmt"
+	"math"
 	"math/rand/v2"
 	"time"
 
@@ -119,6 +120,20 @@ func (n *Node) start(ctx context.Context) error {
 		n.groups[k] = group{every: g.every.Seconds(), next: n.World.Elapsed(), places: g.places, shed: g.shed}
 	}
 	return n.send(ctx)
+}
+
+// Read sets the intervals anew: a node may read seldom while little happens. Each is
+// counted from the start, so that what falls together is read together.
+func (n *Node) Read(i Intervals) {
+	n.Intervals = i
+	if n.started {
+		for k, every := range []time.Duration{i.Pressure, i.Temperature, i.Tank, i.Shed} {
+			g := &n.groups[k]
+			if g.every = every.Seconds(); g.every > 0 {
+				g.next = math.Ceil((n.World.Elapsed()+1e-3)/g.every) * g.every
+			}
+		}
+	}
 }
 
 // Step moves the world on to the next moment at which something is read, and

@@ -100,6 +100,25 @@ func TestIntervals(t *testing.T) {
 	}
 }
 
+func TestIntervalsSetAnew(t *testing.T) {
+	w := marrow(t, 1)
+	l := &ledger{stop: 1 << 30}
+	n := node.New(w, l, node.Intervals{Pressure: 5 * time.Second, Temperature: 10 * time.Second, Tank: time.Minute}, 1)
+	changed := 0
+	for w.Elapsed() < 1200 {
+		if w.Elapsed() >= 600 && changed == 0 {
+			n.Read(node.Intervals{Pressure: 15 * time.Second, Temperature: 30 * time.Second, Tank: time.Minute})
+			changed = len(l.packs)
+		}
+		if err := n.Step(context.Background()); err != nil {
+			t.Fatal(err)
+		}
+	}
+	if before, after := changed, len(l.packs)-changed; before != 121 || after != 40 && after != 41 {
+		t.Errorf("%d packs in ten minutes of 5 s, %d in ten of 15 s; want 121 and 40", before, after)
+	}
+}
+
 func TestFaultyLinks(t *testing.T) {
 	base := run(t, marrow(t, 1), 400)
 	last := base[len(base)-1].Sent

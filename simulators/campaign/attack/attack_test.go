@@ -236,7 +236,7 @@ func TestDraw(t *testing.T) {
 		if len(p.Faults) == 2 && p.Faults[0] == p.Faults[1] {
 			t.Errorf("k %d: a pair of one fault, %v", k, p.Faults)
 		}
-		if bad := Spec(p.Engine, p.Intervals).Check(); len(bad) > 0 {
+		if bad := Spec(p.Engine, p.Quiet).Check(); len(bad) > 0 {
 			t.Errorf("k %d: the engine's declaration is refused: %v", k, bad)
 		}
 	}

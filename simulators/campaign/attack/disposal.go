@@ -94,7 +94,9 @@ const (
 	wearyS = holdMost + NeverS + 60
 	// An engine that keeps its water cools all night, and its crew stands before it as
 	// long.
-	stuckS, stuckRestS = 7200, 10 * 3600
+	stuckS, stuckRestS = 3 * 3600, 10 * 3600
+	// settledS is how long an engine that could be housed is watched on.
+	settledS = 1200
 	// longestS bounds an evening, of an engine that is emptied hot; longestColdS of one
 	// that cools with its water.
 	longestS     = 16 * 3600
@@ -124,6 +126,8 @@ type Disposal struct {
 	// falseSince is when each step's truth ended, NaN while it holds; readySince
 	// when it became ready, NaN while it is not.
 	falseSince, readySince [steps]float64
+	soSince                float64 // of housing; NaN while it is not so
+	quiet                  bool    // the node reads seldom
 	timing                 [steps]Timing
 	said                   [words]float64
 	pipeHigh               float64
@@ -141,7 +145,6 @@ type Disposal struct {
 	restarts int
 	down     bool
 	unsaid   []telemetry.Event
-	done     bool
 }
 
 // received is a kept sample with its time of receipt.
@@ -153,12 +156,13 @@ type received struct {
 // Play plays one disposal. With log, each change of verdict is written with the
 // truth beside it. It fails only where the simulation itself does.
 func Play(ctx context.Context, p Plan, props *boiler.Properties, judge func(engine.Engine) (Judge, error), log io.Writer) (Result, error) {
-	d := &Disposal{plan: p, spec: Spec(p.Engine, p.Intervals), make: judge, log: log, ctx: ctx}
+	d := &Disposal{plan: p, spec: Spec(p.Engine, p.Quiet), make: judge, log: log, ctx: ctx}
 	d.result = Result{K: p.K, Kind: p.Kind(), Faults: p.Faults, EmptiedBy: p.Engine.Plan.EmptiedBy, LayUp: p.Engine.Plan.LayUp, Struck: math.NaN()}
 	for s := range steps {
 		d.falseSince[s], d.readySince[s], d.proven[s] = 0, math.NaN(), math.NaN()
 		d.timing[s].Delay = math.NaN()
 	}
+	d.soSince = math.NaN()
 	for w := range d.said {
 		d.said[w] = math.NaN()
 	}
@@ -213,11 +217,15 @@ func (d *Disposal) over() bool {
 		if r := d.readySince[house]; r >= 0 && t > r+wearyS {
 			return true
 		}
+		if len(d.plan.Faults) == 0 {
+			return false
+		}
 		stuck := float64(stuckS)
 		if d.plan.Engine.Plan.LayUp != telemetry.Dry {
 			stuck = stuckRestS
 		}
-		return len(d.plan.Faults) > 0 && t > began+stuck
+		// Once all that housing promises is so it cannot be promised too early any more.
+		return t > began+stuck || !d.plan.Patient && d.soSince >= 0 && t > math.Max(d.soSince, began)+settledS
 	}
 	return false
 }
@@ -329,6 +337,15 @@ func (d *Disposal) tell() {
 func (d *Disposal) after() error {
 	link := d.world.Link()
 	t := d.world.Elapsed()
+	if stage := d.world.Stage(); stage == "cool" || stage == "tanks" || stage == "smokebox" || stage == "house" {
+		if !d.quiet {
+			d.node.Read(d.plan.Quiet)
+		}
+		d.quiet = true
+	} else if d.quiet && stage != "home" {
+		d.quiet = false
+		d.node.Read(d.plan.Intervals)
+	}
 	if link.Restarts > d.restarts {
 		d.restarts = link.Restarts
 		d.down, d.judge = true, nil
@@ -426,6 +443,11 @@ func (d *Disposal) look(x *world.Truth) {
 	d.past.note(x)
 	j := d.hold(x)
 	t := x.Elapsed
+	if !j.so[house] {
+		d.soSince = math.NaN()
+	} else if !(d.soSince >= 0) {
+		d.soSince = t
+	}
 	for s := range steps {
 		if j.so[s] {
 			d.falseSince[s] = math.NaN()

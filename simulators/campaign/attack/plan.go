@@ -2,6 +2,7 @@ package attack
 
 import (
 	"fmt"
+	"math"
 	"math/rand/v2"
 	"slices"
 	"strings"
@@ -26,9 +27,14 @@ type Plan struct {
 	Seed uint64
 	K    int
 	// Faults are sorted names; none, one or two.
-	Faults    []string
-	Engine    world.Engine
-	Intervals node.Intervals
+	Faults []string
+	Engine world.Engine
+	// Intervals are how often instruments are read until the boiler is empty or left;
+	// Quiet, from then on, and what the engine's declaration states.
+	Intervals, Quiet node.Intervals
+	// Patient is that the evening is watched to its end whatever fault there is, not
+	// only until the engine could be housed.
+	Patient bool
 	// WorldSeed decides the noise, and the moments and sizes of faults.
 	WorldSeed uint64
 }
@@ -66,9 +72,11 @@ func Draw(seed uint64, k int, faults []string) (Plan, error) {
 	}
 	// Where a step ought to be proven, long enough for it to count as never proven; else
 	// a crew that stands before a lamp that stays dark goes on sooner.
+	p.Patient = rng.Float64() < 0.25
 	impatience := rng.Float64()
-	e.Manner.Patience = 900 + 1800*impatience
+	e.Manner.Patience = 600 + 1200*impatience
 	if len(p.Faults) == 0 || len(p.Faults) == 1 && intact(p.Faults[0]) {
+		p.Patient = true
 		e.Manner.Patience = holdMost + NeverS + 1800*impatience
 	}
 	if !e.Manner.Careless && !e.Manner.Hasty {
@@ -78,6 +86,10 @@ func Draw(seed uint64, k int, faults []string) (Plan, error) {
 	// What nodes are set to: temperatures with every pressure or every second.
 	pressure := []int{5, 10, 10, 10, 15, 15, 15, 15, 15, 15, 15, 15}[rng.IntN(12)]
 	temperature := pressure * (1 + rng.IntN(2))
+	if emptiesS(&e) < quickS {
+		// Its owner has it read as often as a node can.
+		pressure, temperature = 5, 10
+	}
 	if temperature < 10 {
 		temperature = 10
 	}
@@ -85,7 +97,22 @@ func Draw(seed uint64, k int, faults []string) (Plan, error) {
 		Pressure: time.Duration(pressure) * time.Second, Temperature: time.Duration(temperature) * time.Second,
 		Tank: time.Minute, Shed: 5 * time.Minute,
 	}
+	p.Quiet = p.Intervals
+	p.Quiet.Pressure, p.Quiet.Temperature = 15*time.Second, 30*time.Second
 	return p, nil
+}
+
+// quickS is the time to run empty in s under which a boiler is read more often.
+const quickS = 60
+
+// emptiesS is about how long a boiler two thirds full takes to run out of its cocks,
+// s: by a flux of 4000 kg/(m2 s), that of water flashing from 2 to 3 bar.
+func emptiesS(e *world.Engine) float64 {
+	area := 0.0
+	for _, bore := range e.Boiler.Cocks {
+		area += math.Pi / 4 * bore * bore
+	}
+	return 620 * e.Boiler.Volume / (4000 * area * e.Boiler.CockFactor)
 }
 
 // Faults returns the faults that a campaign draws from, sorted.
