@@ -91,6 +91,19 @@ export async function serve(o: Options): Promise<Running> {
   const handle = async (q: IncomingMessage, a: ServerResponse): Promise<void> => {
     const u = new URL(q.url ?? "/", "http://localhost");
     const m = /^\/api\/v1\/engines\/([^/]+)\/([^/]+)(?:\/([^/]+))?$/.exec(u.pathname);
+    const alarmed = /^\/api\/v1\/alarms\/([^/]+)\/(acknowledge|shelve|unshelve)$/.exec(u.pathname);
+    if (alarmed && q.method === "POST") {
+      const [id, what] = [decodeURIComponent(alarmed[1] ?? ""), alarmed[2] ?? ""];
+      const body = JSON.parse((await text(q)) || "{}") as Record<string, unknown>;
+      posted.push(`${q.method} ${u.pathname} ${JSON.stringify(body)}`);
+      if (failing) {
+        failing = false;
+        return problem(a, 409, "There is nothing to acknowledge.");
+      }
+      if (!evenings.some((x) => x.handle(id, what, body))) return problem(a, 404, `No alarm has the id ${id}.`);
+      publish();
+      return json(a, 200, { t: iso(at), kind: `alarm-${what}d`, subject: id });
+    }
     if (!m) return file(u.pathname, a);
     const e = evenings.find((x) => x.plan.engine === m[1]);
     if (!e) return problem(a, 404, `no engine ${m[1]}`);
@@ -127,7 +140,7 @@ export async function serve(o: Options): Promise<Running> {
         return s ? json(a, 200, s) : problem(a, 404, "That confirmation does not stand.");
       }
       case "POST events":
-        e.end();
+        if (!e.hear(body)) e.end();
         publish();
         return json(a, 201, { t: iso(at), kind: "disposal-ended" });
       default:
@@ -176,7 +189,8 @@ function differs(a: State, b: State): Change | null {
   );
   const steps = b.steps.filter((s, i) => JSON.stringify(s) !== JSON.stringify(a.steps[i]));
   const other = <K extends keyof State>(k: K): object => (JSON.stringify(a[k]) === JSON.stringify(b[k]) ? {} : { [k]: b[k] });
-  const rest = { ...other("phase"), ...other("front"), ...other("asks"), ...other("alarms"), ...other("confirmations"), ...other("disposal") };
+  const rest = { ...other("phase"), ...other("front"), ...other("asks"), ...other("alarms"), ...other("confirmations"), ...other("disposal"),
+    ...other("findings"), ...other("bearing"), ...other("rest") };
   if (Object.keys(channels).length + steps.length + Object.keys(rest).length === 0) return null;
   return { at: b.at, engine: b.engine, ...(Object.keys(channels).length ? { channels } : {}), ...(steps.length ? { steps } : {}), ...rest };
 }

@@ -4,9 +4,10 @@
  * the cocks, brick and metal cooling in two time constants), and judged simply. It
  * stands in for the daemon only in what is said over the wire.
  */
-import type { Ask, Engine, Given, Reading, Reason, Shed, Stamp, State, Step, Verdict } from "../src/state/wire.ts";
+import { alarm, borne, doubtful, resting, troubled, working } from "./troubles.ts";
+import type { Alarm, Ask, Engine, Finding, Given, Reading, Reason, Shed, Stamp, State, Step, Verdict } from "../src/state/wire.ts";
 
-export type Fault = "none" | "pressure-missing" | "vacuum" | "tank-silent";
+export type Fault = "none" | "pressure-missing" | "vacuum" | "tank-silent" | "troubled" | "resting" | "lighting";
 
 export interface Plan {
   readonly engine: string;
@@ -59,10 +60,25 @@ export class Evening {
   private openedAt = 0;
   private zeroSince: number | null = null;
   private ended: number | null = null;
+  /** What people did about alarms, by watch, over what the evening says of them. */
+  private readonly handled = new Map<string, Partial<Alarm> | null>();
+  private readonly made: { alarms: Alarm[]; findings: Finding[] };
+  private repairs: string[] = [];
+  private wanted: string | undefined;
 
   constructor(plan: Plan) {
     this.plan = plan;
     this.t = plan.begun;
+    const now = plan.begun + 124 * minute;
+    this.made = plan.fault === "troubled" ? { alarms: troubled(plan.engine, now), findings: doubtful(now) } : { alarms: [], findings: [] };
+    if (this.rests) {
+      this.repairs = ["mud door 3 weeps at its lower edge", "left injector does not pick up"];
+      this.given.set("plugs-removed", { confirm: "plugs-removed", by: "R. Penhalow", at: iso(plan.begun - 90 * 60 * minute) });
+    }
+  }
+
+  private get rests(): boolean {
+    return this.plan.fault === "resting" || this.plan.fault === "lighting";
   }
 
   get engine(): Engine {
@@ -349,15 +365,55 @@ export class Evening {
       asks.push({ confirm: "fire-dropped", question: "Fire dropped, grate clear?", step: "blow-down", now: true });
     }
     if (this.done.has("house")) asks.push({ say: "disposal-end", question: "Housed, and the disposal at its end?", step: "house", now: true });
-    const p = this.told("boiler.pressure") ?? 0;
+    const rests = this.rests;
     return {
-      engine: this.plan.engine, at: iso(this.t), phase: this.done.has("house") ? "housed" : this.done.has("blow-down") ? "cooling" : "in-steam", lay_up: "dry",
-      disposal: { id: "d1", begun: iso(this.plan.begun), ...(this.ended === null ? {} : { ended: iso(this.ended) }) },
+      engine: this.plan.engine, at: iso(this.t), lay_up: "dry",
+      phase: this.plan.fault === "resting" ? "laid-up" : this.plan.fault === "lighting" ? "lighting-up" : this.done.has("house") ? "housed" : this.done.has("blow-down") ? "cooling" : "in-steam",
+      ...(rests ? {} : { disposal: { id: "d1", begun: iso(this.plan.begun), ...(this.ended === null ? {} : { ended: iso(this.ended) }) } }),
       channels: Object.fromEntries(Object.keys(units).flatMap((c) => { const r = this.reading(c); return r ? [[c, r]] : []; })),
-      steps, front, asks, forecasts: [],
-      alarms: p < -10_000 ? [{ id: "a1", watch: "vacuum", state: "unacknowledged", priority: "high", text: `${(-p / bar).toFixed(2)} bar below zero, and falling. Wanted: vent open.`, since: iso(this.vacuumSince()) }] : [],
+      steps, front: rests ? "" : front, asks: rests ? [] : asks, forecasts: [],
+      alarms: this.alarms(), findings: this.made.findings, bearing: borne(this.plan.fault === "troubled" ? 7 : 0),
+      rest: this.plan.fault === "resting" ? resting(this.t, this.repairs, this.wanted) : rests ? { ...working(this.repairs), reminders: resting(this.t, this.repairs, this.wanted).reminders.filter((r) => r.before) } : working(this.repairs),
       confirmations: [...this.given.values()],
     };
+  }
+
+  private alarms(): Alarm[] {
+    const p = this.told("boiler.pressure") ?? 0;
+    const all = p < -10_000
+      ? [...this.made.alarms, alarm(this.plan.engine, "vacuum", { t: iso(this.vacuumSince()), state: "unacknowledged", text: `${(p / bar).toFixed(2)} bar in the boiler` })]
+      : this.made.alarms;
+    return all.flatMap((a) => {
+      const h = this.handled.get(a.watch);
+      return h === null ? [] : [{ ...a, ...h }];
+    });
+  }
+
+  /** What a person does about an alarm; false where there is none of that id. */
+  handle(id: string, what: string, body: Record<string, unknown>): boolean {
+    const a = this.alarms().find((x) => x.id === id);
+    if (!a) return false;
+    const by = String(body["by"] ?? "");
+    switch (what) {
+      case "acknowledge":
+        this.handled.set(a.watch, a.state === "unacknowledged" ? { state: "acknowledged", t: iso(this.t), by } : null);
+        return true;
+      case "shelve":
+        this.handled.set(a.watch, { state: "shelved", t: iso(this.t), by, text: String(body["why"]), until: iso(this.t + Number(body["minutes"]) * minute) });
+        return true;
+      default:
+        this.handled.set(a.watch, { state: "unacknowledged", t: iso(this.t) });
+        return true;
+    }
+  }
+
+  /** What a person says of a rest; false where it is another word. */
+  hear(word: Record<string, unknown>): boolean {
+    const repair = word["repair"];
+    if (typeof repair === "string") this.repairs = word["done"] === true ? this.repairs.filter((r) => r !== repair) : [...this.repairs, repair];
+    else if (typeof word["wanted"] === "string") this.wanted = word["wanted"] === "unknown" ? undefined : word["wanted"];
+    else return word["looked_into"] === true;
+    return true;
   }
 
   private vacuumSince(): number {

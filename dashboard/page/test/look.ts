@@ -18,7 +18,7 @@ interface Look {
   readonly size: { width: number; height: number };
   readonly own?: Record<string, string>;
   readonly open?: string;
-  readonly then?: "lost" | "hold" | "big" | "choices";
+  readonly then?: "lost" | "hold" | "big" | "choices" | "list" | "shelve" | "wanted";
 }
 
 const looks: Look[] = [
@@ -46,6 +46,19 @@ const looks: Look[] = [
   { name: "8-late", server: { from: 300 }, size: desk },
   { name: "9-text-200", server: { from: 84 }, size: desk, then: "big" },
   { name: "9-text-200-phone", server: { from: 84 }, size: phone, then: "big" },
+  { name: "alarms-day", server: { from: 124, fault: "troubled" }, size: desk },
+  { name: "alarms-line-night", server: { from: 220, fault: "vacuum" }, size: desk, own: { ground: "night" } },
+  { name: "alarms-line-phone", server: { from: 220, fault: "vacuum" }, size: phone },
+  { name: "alarms-line-upright", server: { from: 220, fault: "vacuum" }, size: upright, own: { ground: "sun" } },
+  { name: "alarms-list-day", server: { from: 124, fault: "troubled" }, size: desk, then: "list" },
+  { name: "alarms-list-upright-night", server: { from: 124, fault: "troubled" }, size: upright, then: "list", own: { ground: "night" } },
+  { name: "alarms-list-phone", server: { from: 124, fault: "troubled" }, size: phone, then: "shelve" },
+  { name: "alarms-none-list-sun", server: { from: 84 }, size: desk, then: "list", own: { ground: "sun" } },
+  { name: "alarms-lost", server: { from: 124, fault: "troubled" }, size: desk, then: "lost" },
+  { name: "alarms-rest-day", server: { from: 20, fault: "resting" }, size: desk },
+  { name: "alarms-rest-wanted-night", server: { from: 20, fault: "resting" }, size: upright, then: "wanted", own: { ground: "night" } },
+  { name: "alarms-rest-phone", server: { from: 20, fault: "resting" }, size: phone },
+  { name: "alarms-lighting", server: { from: 20, fault: "lighting" }, size: desk },
 ];
 
 const browsers = [await launch(), await launch(32)] as const;
@@ -57,6 +70,12 @@ for (const l of looks.filter((l) => l.name.includes(only))) {
   await page.waitForTimeout(700);
   if (l.open) await page.getByRole("button", { name: new RegExp(`^${l.open}`) }).click();
   if (l.then === "choices") await page.locator(".choose").click();
+  if (l.then === "list" || l.then === "shelve") await page.locator(".opener").click();
+  if (l.then === "shelve") await page.getByRole("button", { name: "shelve: A sensor" }).click();
+  if (l.then === "wanted") {
+    await page.getByRole("button", { name: "Next wanted: say when" }).click();
+    await page.locator('input[type="date"]').fill("2026-11-08");
+  }
   if (l.then === "lost") {
     server.cut(true);
     await page.waitForTimeout(3_200);

@@ -1,12 +1,11 @@
 /** What needs a person: wide presses at the foot, where the thumbs are. */
 import { Press } from "../parts/Press.tsx";
-import { Touch } from "../parts/Touch.tsx";
 import { answer } from "../link/send.ts";
-import { person } from "../state/own.ts";
-import { askKey, asks, live, now, sentOf, shed, zone } from "../state/shown.ts";
+import { askKey, asks, live, now, sentOf, zone } from "../state/shown.ts";
 import type { Ask } from "../state/wire.ts";
 import { clock } from "../words/clock.ts";
 import { words } from "../words/en.ts";
+import { speaker, Who } from "./Who.tsx";
 
 /** More asks for later than this are not shown: they come when their time does. */
 const laterShown = 1;
@@ -23,21 +22,13 @@ export function Asks() {
       </div>
     );
   }
-  const people = shed.value?.people ?? [];
-  const who = people.length === 0 ? words.crew : people.includes(person.value) ? person.value : "";
+  const who = speaker();
   const current = distinct(asks.value.filter((a) => a.now));
   const later = distinct(asks.value.filter((a) => !a.now)).filter((l) => !current.some((c) => askKey(c) === askKey(l)));
   if (current.length > 0 && !who) {
     return (
       <div class="asks">
-        <div class="who" role="group" aria-label={words.whoIsIt}>
-          <span class="press-question">{words.whoIsIt}</span>
-          {people.map((p) => (
-            <Touch key={p} onTouch={() => (person.value = p)}>
-              {p}
-            </Touch>
-          ))}
-        </div>
+        <Who />
       </div>
     );
   }

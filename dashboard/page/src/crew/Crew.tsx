@@ -4,8 +4,10 @@ import { ground } from "../state/own.ts";
 import { engine, engineId, live, now } from "../state/shown.ts";
 import { useSize, useWindow } from "../parts/size.ts";
 import { words } from "../words/en.ts";
+import { AlarmLine } from "./Alarms.tsx";
 import { Asks } from "./Asks.tsx";
 import { Head } from "./Head.tsx";
+import { BeforeFire } from "./Rest.tsx";
 import { Sheet } from "./Sheet.tsx";
 
 /** The page on which every rule stands, with this engine's values and on the same ground. */
@@ -25,6 +27,8 @@ export function Crew() {
     <main class={`crew${live.value ? "" : " crew-lost"}`}>
       <header ref={head}>
         <Head wide={wide} phone={page.width < 37.5 * page.rem} />
+        <AlarmLine />
+        <BeforeFire />
       </header>
       {drawn ? (
         <Sheet room={page.height - headSize.height - footSize.height} rem={page.rem} width={page.width} wide={wide} />

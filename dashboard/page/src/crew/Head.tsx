@@ -1,9 +1,10 @@
 import { signal } from "@preact/signals";
 import { Touch } from "../parts/Touch.tsx";
 import * as own from "../state/own.ts";
-import { engine, engines, now, shed, zone } from "../state/shown.ts";
+import { alarms, engine, engines, live, now, shed, zone } from "../state/shown.ts";
 import { day } from "../words/clock.ts";
 import { initials, words } from "../words/en.ts";
+import { Opener } from "./Alarms.tsx";
 import { heard, sentence } from "./told.ts";
 
 const choosing = signal(false);
@@ -57,11 +58,12 @@ export function Head({ wide, phone }: { wide: boolean; phone: boolean }) {
         </div>
         <div class="known">
           {!wide && <Choose short={phone} />}
+          {live.value && engine.value && alarms.value.length === 0 && <Opener />}
           <p class="heard">{heard()}</p>
         </div>
       </div>
       <p class="aloud" role="status" aria-live="polite">
-        {s.head}
+        {[s.head, s.alarm ? "" : (alarms.value[0]?.title ?? "")].filter(Boolean).join(" ")}
       </p>
       {choosing.value && <Choices />}
     </>

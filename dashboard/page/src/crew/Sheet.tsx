@@ -15,10 +15,12 @@ import { useStages } from "../parts/stages.ts";
 import { begun, done, ended, front, live, now, pastMissing, stepIds, view, zone } from "../state/shown.ts";
 import { clock, offset } from "../words/clock.ts";
 import { words } from "../words/en.ts";
+import { AlarmList, listed } from "./Alarms.tsx";
 import { arrange } from "./arrange.ts";
 import { Choose } from "./Head.tsx";
 import { Fold, Lane } from "./Lane.tsx";
 import { Reasons } from "./Reasons.tsx";
+import { AtRest } from "./Rest.tsx";
 import { Boiler, Firebox, Shell } from "./Strips.tsx";
 import { lastHeard } from "./told.ts";
 
@@ -47,6 +49,7 @@ interface Props {
 export function Sheet({ room, rem, width, wide }: Props) {
   const [pastRef, past] = useSize<HTMLDivElement>();
   const [aheadRef, aheadSize] = useSize<HTMLDivElement>();
+  const [betweenRef, between] = useSize<HTMLDivElement>();
   const at = now.value ?? 0;
   const start = begun.value ?? at;
   const over = ended.value !== null && at - ended.value > 6 * 3_600_000;
@@ -69,7 +72,8 @@ export function Sheet({ room, rem, width, wide }: Props) {
     front: front.value,
     open,
     spread: spread.value || phone,
-    room: room / rem,
+    // A list that a person opened goes before the lanes; they are not folded for it.
+    room: (room - (listed.value ? 0 : between.height)) / rem,
   });
   useEffect(() => {
     if (open) document.getElementById(`reasons-${open}`)?.scrollIntoView({ block: "nearest" });
@@ -77,7 +81,7 @@ export function Sheet({ room, rem, width, wide }: Props) {
   const alive = live.value;
   const stage = useStages(stripCount + rows.length);
   return (
-    <section class={`sheet${open ? " sheet-opened" : ""}`}>
+    <section class={`sheet${open || listed.value || between.height > 0 ? " sheet-opened" : ""}`}>
       <Hatch />
       <Ground x={x} alive={alive} />
       <div class="row scale">
@@ -95,6 +99,10 @@ export function Sheet({ room, rem, width, wide }: Props) {
       {stage > 0 && <Boiler x={x} rem={rem} />}
       {stage > 1 && <Shell x={x} rem={rem} />}
       {stage > 2 && <Firebox x={x} rem={rem} />}
+      <div class="between" ref={betweenRef}>
+        {stage > 2 && <AlarmList />}
+        {stage > 2 && <AtRest />}
+      </div>
       {rows.slice(0, Math.max(0, stage - stripCount)).map((r) =>
         r.kind === "fold" ? (
           <Fold key={r.which} row={r} x={x} onOpen={() => (spread.value = true)} />

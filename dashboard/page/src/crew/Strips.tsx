@@ -5,7 +5,8 @@ import { pressureScale, pressureTicks, temperatureScale, type TimeScale } from "
 import { useSize } from "../parts/size.ts";
 import * as shown from "../state/shown.ts";
 import type { Figure } from "../state/shown.ts";
-import type { Forecast } from "../state/wire.ts";
+import { stands } from "../state/alarmed.ts";
+import type { Alarm, Forecast } from "../state/wire.ts";
 import { clock, lasting } from "../words/clock.ts";
 import { words } from "../words/en.ts";
 import * as write from "../words/units.ts";
@@ -15,6 +16,9 @@ interface Props {
   readonly x: TimeScale;
   readonly rem: number;
 }
+
+/** Since when an alarm stands; null once it is acknowledged, for its time is then that of the word. */
+const raised = (a: Alarm | undefined): number | null => (a?.state === "unacknowledged" ? Date.parse(a.t) : null);
 
 /** Alarms that concern a strip: their stretch of the curve is the one warm thing on it. */
 const pressureAlarms = ["vacuum", "pressure-rising", "over-pressure"];
@@ -31,7 +35,7 @@ export function Boiler({ x, rem }: Props) {
   const ticks = pressureTicks(working, size.height, 0.95 * rem, u);
   const named = limit === undefined ? ticks : ticks.filter((t) => Math.abs(t.y - y(limit)) >= 0.95 * rem);
   const figure = shown.figure("boiler.pressure");
-  const alarm = shown.alarms.value.find((a) => pressureAlarms.includes(a.watch));
+  const alarm = shown.alarms.value.find((a) => stands(a) && pressureAlarms.includes(a.watch));
   return (
     <Strip
       class="fall"
@@ -76,7 +80,7 @@ export function Boiler({ x, rem }: Props) {
       x={x}
       traces={["boiler.pressure"]}
       strong
-      alarmFrom={alarm ? Date.parse(alarm.since) : null}
+      alarmFrom={raised(alarm)}
       ahead={<Expected target="pressure-zero" x={x} y={y(0)} room />}
     />
   );
@@ -115,7 +119,7 @@ export function Firebox({ x }: Props) {
   const u = units();
   const y = temperatureScale(40, 420, size.height);
   const limit = shown.mark("house_firebox_c");
-  const alarm = shown.alarms.value.find((a) => fireAlarms.includes(a.watch));
+  const alarm = shown.alarms.value.find((a) => stands(a) && fireAlarms.includes(a.watch));
   return (
     <Strip
       class="heat"
@@ -133,7 +137,7 @@ export function Firebox({ x }: Props) {
       under={(width) => (limit === undefined ? null : <Shore y={y(limit)} width={width} />)}
       x={x}
       traces={["firebox"]}
-      alarmFrom={alarm ? Date.parse(alarm.since) : null}
+      alarmFrom={raised(alarm)}
       ahead={limit === undefined ? null : <Expected target="firebox-cool" x={x} y={y(limit)} />}
     />
   );

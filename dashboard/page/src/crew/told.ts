@@ -1,9 +1,10 @@
 /** What the page says of the engine, as words. Pure but for the signals that it reads. */
+import { leads } from "../state/alarmed.ts";
 import { pressureUnit, temperatureUnit, type Units } from "../state/own.ts";
 import * as shown from "../state/shown.ts";
 import type { Reason, Step } from "../state/wire.ts";
 import { clock, clockSeconds, lasting } from "../words/clock.ts";
-import { within, words } from "../words/en.ts";
+import { asSentence, within, words } from "../words/en.ts";
 import { retold } from "../words/units.ts";
 
 export const units = (): Units => ({ pressure: pressureUnit.value, temperature: temperatureUnit.value });
@@ -20,8 +21,6 @@ export interface Sentence {
 
 const told = (head: string, reason: string, second = ""): Sentence => ({ head, reason, second, alarm: false, unseen: false });
 
-const order = { high: 0, medium: 1, low: 2 };
-
 /** The sentence over the sheet: the step in front, its verdict, the one reason that matters. */
 export function sentence(): Sentence {
   const quiet = shown.heardAgo.value;
@@ -33,13 +32,13 @@ export function sentence(): Sentence {
   }
   if (!shown.engine.value) return told(words.noEngine, words.noEngineReason);
   const step = id ? stepSentence(id) : told(words.noFront[shown.phase.value ?? ""] ?? words.noFront["cooling"] ?? "", words.noFrontReason);
-  const alarm = [...shown.alarms.value].sort((a, b) => order[a.priority] - order[b.priority])[0];
-  if (!alarm || alarm.priority === "low") return step;
-  const since = Date.parse(alarm.since);
-  const when = Number.isFinite(since) ? ` (${words.alarmSince(clock(since, shown.zone.value))})` : "";
+  const alarm = shown.alarms.value[0];
+  if (!alarm || !leads(alarm)) return step;
+  const since = Date.parse(alarm.t);
+  const when = alarm.state === "unacknowledged" && Number.isFinite(since) ? ` (${words.alarmSince(clock(since, shown.zone.value))})` : "";
   return {
-    head: words.alarm[alarm.watch] ?? `${alarm.watch}.`,
-    reason: retold(alarm.text, units()) + when,
+    head: words.alarm[alarm.watch] ?? `${alarm.title || alarm.watch}.`,
+    reason: retold(asSentence(alarm.text), units()) + when,
     second: [step.head, step.reason].join(" "),
     alarm: true,
     unseen: alarm.state === "unacknowledged",

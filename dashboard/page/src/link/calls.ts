@@ -63,6 +63,31 @@ export async function say(engine: string, what: NonNullable<Ask["say"]>, by: str
   await call("POST", of(engine, "events"), said(what, by));
 }
 
+/** What a person says of a rest, or found to be repaired. */
+export type RestWord =
+  | { readonly repair: string; readonly done: boolean }
+  /** RFC 3339, or "unknown". */
+  | { readonly wanted: string }
+  | { readonly looked_into: true };
+
+export async function sayOfRest(engine: string, word: RestWord, by: string): Promise<void> {
+  await call("POST", of(engine, "events"), { ...word, by });
+}
+
+const ofAlarm = (id: string, what: string): string => `alarms/${encodeURIComponent(id)}/${what}`;
+
+export async function acknowledge(alarm: string, by: string): Promise<void> {
+  await call("POST", ofAlarm(alarm, "acknowledge"), { by });
+}
+
+export async function shelve(alarm: string, why: string, minutes: number, by: string): Promise<void> {
+  await call("POST", ofAlarm(alarm, "shelve"), { by, why, minutes });
+}
+
+export async function unshelve(alarm: string, by: string): Promise<void> {
+  await call("POST", ofAlarm(alarm, "unshelve"), { by });
+}
+
 function said(what: NonNullable<Ask["say"]>, by: string): object {
   switch (what) {
     case "disposal-begin":

@@ -3,7 +3,8 @@ import { sent, type Sent } from "../state/held.ts";
 import { askKey, engine, live, now } from "../state/shown.ts";
 import type { Ask } from "../state/wire.ts";
 import { words } from "../words/en.ts";
-import { confirm, Refusal, say, takeBack } from "./calls.ts";
+import * as calls from "./calls.ts";
+import { confirm, Refusal, say, takeBack, type RestWord } from "./calls.ts";
 
 /** How long "recorded" stays, should the ask not go by itself. */
 const recordedMs = 4_000;
@@ -43,3 +44,26 @@ export function withdraw(what: string, by: string): void {
   void send(`back ${what}`, () => takeBack(id, what, by));
 }
 
+/** Says that `by` knows of an alarm. */
+export function acknowledge(alarm: string, by: string): void {
+  if (live.value) void send(`seen ${alarm}`, () => calls.acknowledge(alarm, by));
+}
+
+/** Puts an alarm aside for so many minutes. */
+export function shelve(alarm: string, why: string, minutes: number, by: string): void {
+  if (live.value) void send(`shelf ${alarm}`, () => calls.shelve(alarm, why, minutes, by));
+}
+
+/** Takes it up again before its time. */
+export function unshelve(alarm: string, by: string): void {
+  if (live.value) void send(`shelf ${alarm}`, () => calls.unshelve(alarm, by));
+}
+
+/** What tells one word about a rest from another. */
+export const restKey = (word: RestWord): string => ("repair" in word ? `repair ${word.repair}` : "wanted" in word ? "wanted" : "looked into");
+
+/** Says something of a rest, or of what was found. */
+export function ofRest(word: RestWord, by: string): void {
+  const id = engine.value?.id;
+  if (id && live.value) void send(restKey(word), () => calls.sayOfRest(id, word, by));
+}

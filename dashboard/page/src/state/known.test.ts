@@ -5,7 +5,9 @@ import type { Change, Snapshot, State, Step } from "./wire.ts";
 const step = (id: string, verdict: Step["verdict"]): Step => ({ id, title: id, verdict, because: [], since: "2031-05-04T17:00:00Z" });
 const state: State = {
   engine: "quillet", at: "2031-05-04T17:00:00Z", phase: "in-steam", lay_up: "dry", channels: {}, front: "plugs-out", asks: [], forecasts: [], alarms: [],
-  confirmations: [], steps: [step("blow-down", "proven"), step("plugs-out", "not-yet")],
+  confirmations: [], findings: [], bearing: { raised: 0, per_ten_min: 0, last_ten_min: 0, peak_ten_min: 0, flood: false, floods: 0, chattering: [], stale: [] },
+  rest: { advice: "", watched_h: 0, damp_h: 0, condensing_h: 0, reminders: [], repairs: [] },
+  steps: [step("blow-down", "proven"), step("plugs-out", "not-yet")],
 };
 const snapshot: Snapshot = {
   at: "2031-05-04T17:00:00Z",
@@ -19,6 +21,12 @@ const beat = (n: number, at = "2031-05-04T17:02:00Z"): Message => ({ kind: "beat
 const after = (...m: Message[]): Known => m.reduce(reduce, nothing);
 
 describe("reduce", () => {
+  it("takes what seldom changes, and keeps it where a change does not tell it", () => {
+    const rest = { ...state.rest, repairs: ["mud door 3 weeps"] };
+    const told = after(snap(7), change(8, { rest, findings: [{ kind: "frozen", since: "2031-05-04T17:00:00Z", text: "Firebox: has not changed." }], bearing: { ...state.bearing, raised: 2 } }));
+    const k = reduce(told, change(9, { phase: "cooling" }));
+    expect([k.states["quillet"]?.rest.repairs, k.states["quillet"]?.findings.length, k.states["quillet"]?.bearing.raised]).toEqual([["mud door 3 weeps"], 1, 2]);
+  });
   it("takes a snapshot whole, whatever was known before", () => {
     const k = after(snap(900), snap(7));
     expect([k.n, k.torn, k.states["quillet"]?.front]).toEqual([7, false, "plugs-out"]);

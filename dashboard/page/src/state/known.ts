@@ -73,6 +73,9 @@ export function reduce(k: Known, m: Message): Known {
         forecasts: c.forecasts ?? old.forecasts,
         alarms: c.alarms ?? old.alarms,
         confirmations: c.confirmations ?? old.confirmations,
+        findings: c.findings ?? old.findings,
+        bearing: c.bearing ?? old.bearing,
+        rest: c.rest ?? old.rest,
       };
       const marks = c.marks;
       return {

@@ -2,7 +2,7 @@ import { afterEach, describe, expect, it } from "vitest";
 import { known, link, tick } from "./held.ts";
 import { nothing, reduce } from "./known.ts";
 import { alarms, asks, figureOf, given, live, reasons, verdict, worst } from "./shown.ts";
-import type { Reading, Reason, Snapshot } from "./wire.ts";
+import type { Alarm, Reading, Reason, Snapshot } from "./wire.ts";
 
 const t = Date.parse("2031-05-04T17:00:00Z");
 const reading: Reading = { value: 3.1e5, unit: "Pa", quality: "good", at: "2031-05-04T17:00:00Z", age_s: 0, stale: false, fresh_s: 15, uncertainty: 4e3 };
@@ -30,6 +30,15 @@ describe("figureOf", () => {
   });
 });
 
+const vacuum: Alarm = {
+  id: "quillet.vacuum", t: "2031-05-04T16:58:00Z", engine: "quillet", watch: "vacuum", state: "unacknowledged", priority: "medium", text: "-0.21 bar in the boiler",
+  title: "Vacuum in the boiler", consequence: "Water is drawn in.", action: "Open the vent slowly and leave it open.", respond_s: 1800, shelvable_s: 14_400,
+};
+const quietRest = {
+  findings: [], bearing: { raised: 0, per_ten_min: 0, last_ten_min: 0, peak_ten_min: 0, flood: false, floods: 0, chattering: [], stale: [] },
+  rest: { advice: "", watched_h: 0, damp_h: 0, condensing_h: 0, reminders: [], repairs: [] },
+} satisfies Partial<Snapshot["states"][number]>;
+
 const because: Reason = { evidence: "vent-open", title: "Vent open", verdict: "proven", text: "R. Penhalow says so.", confirm: "vent-open" };
 const snapshot: Snapshot = {
   at: "2031-05-04T17:00:00Z",
@@ -39,7 +48,7 @@ const snapshot: Snapshot = {
     {
       engine: "quillet", at: "2031-05-04T17:00:00Z", phase: "emptied", lay_up: "dry", channels: {}, front: "plugs-out", forecasts: [],
       asks: [{ question: "Plugs out?", step: "plugs-out", now: true, confirm: "plugs-removed" }],
-      alarms: [{ id: "a", watch: "vacuum", state: "unacknowledged", priority: "high", text: "", since: "2031-05-04T17:00:00Z" }],
+      alarms: [vacuum], ...quietRest,
       confirmations: [{ confirm: "vent-open", by: "T. Oxley", at: "2031-05-04T17:00:00Z" }],
       steps: [{ id: "plugs-out", title: "Plugs out", verdict: "proven", since: "2031-05-04T17:00:00Z", because: [because] }],
     },

@@ -6,6 +6,7 @@ import { computed, signal } from "@preact/signals";
 import { quietMs } from "../link/socket.ts";
 import { judged, known, link, pastTrouble, sent, tick, traces, type Sent } from "./held.ts";
 import { engineChosen } from "./own.ts";
+import { pressing } from "./alarmed.ts";
 import { emptyTrace, type Trace } from "./past.ts";
 import type { Alarm, Ask, Engine, Forecast, Given, Onward, Reading, Reason, Shed, Stamp, State, Step, Verdict } from "./wire.ts";
 
@@ -92,12 +93,14 @@ export const asks = computed<readonly Ask[]>(() => (live.value ? (state.value?.a
 export const given = computed<readonly Given[]>(() => (live.value ? (state.value?.confirmations ?? []) : []));
 export const forecasts = computed<readonly Forecast[]>(() => (live.value ? (state.value?.forecasts ?? []) : []));
 
-/** The alarms that want a person; without a link none is known to stand. */
-export const alarms = computed<readonly Alarm[]>(() =>
-  live.value
-    ? (state.value?.alarms ?? []).filter((a) => ["unacknowledged", "acknowledged", "returned-unacknowledged"].includes(a.state))
-    : [],
-);
+/** The state as far as it is current: null on a dead link. */
+export const current = computed<State | null>(() => (live.value ? state.value : null));
+
+/** The alarms that want a person, the most pressing first; without a link none is known to stand. */
+export const alarms = computed<readonly Alarm[]>(() => pressing(current.value?.alarms ?? []));
+
+/** Those that wanted a person when the shed was last heard: for a dead link alone, and to be told as past. */
+export const alarmsThen = computed<readonly Alarm[]>(() => (live.value ? [] : pressing(state.value?.alarms ?? [])));
 
 /** A limit of the engine by its key; undefined where the owner has set none. */
 export const mark = (key: string): number | undefined => {

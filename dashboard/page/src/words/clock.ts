@@ -28,6 +28,22 @@ export const clockSeconds = (t: number, zone: string): string =>
 export const day = (t: number, zone: string): string =>
   format(zone, "day", { weekday: "long", day: "numeric", month: "long" }).format(t).replace(",", "");
 
+/** "Sat 24 Oct 17:03" */
+export const dayClock = (t: number, zone: string): string =>
+  `${format(zone, "short", { weekday: "short", day: "numeric", month: "short" }).format(t).replace(",", "")} ${clock(t, zone)}`;
+
+/** "17:03" today, else with its day. */
+export const when = (t: number, now: number | null, zone: string): string =>
+  now !== null && day(t, zone) === day(now, zone) && Math.abs(t - now) < 86_400_000 ? clock(t, zone) : dayClock(t, zone);
+
+/** The time at which a clock in the zone shows `hour` on a date written as 2031-05-18; NaN where that is none. */
+export function onDate(date: string, hour: number, zone: string): number {
+  const wall = Date.parse(`${date}T00:00:00Z`) + hour * 3_600_000;
+  if (!Number.isFinite(wall)) return NaN;
+  const first = wall - offset(wall, zone);
+  return wall - offset(first, zone);
+}
+
 /** How far the zone is ahead of UTC at `t`, in ms. */
 export function offset(t: number, zone: string): number {
   const parts = format(zone, "parts", {

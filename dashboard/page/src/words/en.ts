@@ -354,3 +354,7 @@ export const initials = (name: string): string =>
 
 /** A title within a sentence: its first letter small, unless the word is all capitals. */
 export const within = (title: string): string => (/^[A-Z][a-z]/.test(title) ? title[0]?.toLowerCase() + title.slice(1) : title);
+
+/** What the daemon says in half a sentence, as a whole one. */
+export const asSentence = (text: string): string =>
+  text === "" ? "" : `${text[0]?.toUpperCase() ?? ""}${text.slice(1)}`.replace(/(^|[ (])-(?=\d)/g, "$1\u2212").replace(/[^.!?]$/, "$&.");
