@@ -317,7 +317,7 @@ func (m *Machine) back(by string, out []Change) []Change {
 	}
 	// What is clear already, though not for its delay, calls for nobody.
 	s.In, s.PendingS, s.RiseS = false, 0, 0
-	return m.to(Normal, s.Text, by, out)
+	return m.to(Normal, "watched again", by, out)
 }
 
 // Next returns the first moment at which time alone changes something, or

@@ -249,14 +249,15 @@ func pressureInRange(k *Known, now track.Instant) Finding {
 }
 
 func pressureToBlowDown(k *Known, now track.Instant) Finding {
-	if _, began := k.Run.Began(); began {
+	f := k.pressureInside(k.holds.toBlowDown, limit.BlowDownMin, limit.BlowDownMax, now)
+	if _, began := k.Run.Began(); began && f.Verdict != verdict.CannotTell {
 		if at, gone := k.Run.Gone(); gone {
 			return k.notYet(func() string {
 				return sprintf("The boiler has run out since %s, and the glass shows nothing: there is nothing left to blow down.", k.clock(at))
 			})
 		}
 	}
-	return k.pressureInside(k.holds.toBlowDown, limit.BlowDownMin, limit.BlowDownMax, now)
+	return f
 }
 
 // slopeWindowS is the time over which the fall of pressure is measured.
