@@ -81,6 +81,8 @@ type Manner struct {
 	// Patience is how long in s it waits for a step to be proven that by its own
 	// senses is so, before it leaves that step undone and goes on with the next.
 	Patience float64
+	// GoesOn drops the fire when its patience ends, though the lamp stays dark.
+	GoesOn bool
 	// PipeFall is by how many K it lets the blow-down pipe fall before it says that
 	// the cocks run dry; 0 is 36.
 	PipeFall float64

@@ -247,6 +247,32 @@ func TestHowFarThePipeFalls(t *testing.T) {
 	}
 }
 
+func TestWhoGoesOnBeforeADarkLamp(t *testing.T) {
+	for _, on := range []bool{false, true} {
+		m := crew.Careful("x")
+		m.Patience, m.GoesOn = 1800, on
+		c, err := crew.New(plan(), m, lights{}, nil)
+		if err != nil {
+			t.Fatal(err)
+		}
+		s := &shift{c: c}
+		good := crew.Sight{Gauge: 7 * bar, Glass: 0.86, Firebox: 1100}
+		s.until(t, "prove-glasses", good)
+		s.run(t, 3600, crew.Sight{Gauge: 7 * bar, Glass: 0.3, Firebox: 1100})
+		if c.Stage() != "prove-glasses" {
+			t.Errorf("with too little water it went on to %s", c.Stage())
+		}
+		s.run(t, 1700, good)
+		if c.Stage() != "prove-glasses" {
+			t.Errorf("went on to %s before its patience ended", c.Stage())
+		}
+		s.run(t, 300, good)
+		if gone := c.Stage() != "prove-glasses"; gone != on {
+			t.Errorf("one that goes on %v: at %s after its patience has ended", on, c.Stage())
+		}
+	}
+}
+
 func TestAHastyCrewSpeaksTooEarly(t *testing.T) {
 	ears := &heard{}
 	m := crew.Careful("x")

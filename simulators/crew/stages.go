@@ -77,7 +77,7 @@ func (c *Crew) proveGlasses() bool {
 		c.Hands.Injector = false
 	}
 	own := c.see.Glass > 0.65 && c.see.Gauge > 0.45*c.Working && c.see.Gauge < 0.97*c.Working
-	if c.proven("drop-fire", own) {
+	if c.proven("drop-fire", own) || c.GoesOn && own && c.tired() {
 		c.Hands.Injector = false
 		return true
 	}

@@ -79,6 +79,7 @@ func Draw(seed uint64, k int, faults []string) (Plan, error) {
 		p.Patient = true
 		e.Manner.Patience = holdMost + NeverS + 1800*impatience
 	}
+	e.Manner.GoesOn = true
 	if !e.Manner.Careless && !e.Manner.Hasty {
 		e.Manner.PipeFall = readyPipeK + 2
 	}
