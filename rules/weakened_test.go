@@ -7,6 +7,7 @@ import (
 
 	"ashlamp/rules/alarm"
 	"ashlamp/rules/engine"
+	"ashlamp/rules/limit"
 	"ashlamp/rules/telemetry"
 	"ashlamp/rules/verdict"
 )
@@ -57,7 +58,7 @@ func TestEachGuardHoldsAlone(t *testing.T) {
 			v.ramp(telemetry.BoilerLevel, 0.7, 0.3, 100)
 			v.steamFalling(3, 0.01, 600)
 			v.run(100)
-			v.ramp(telemetry.BoilerLevel, -0.3, -0.4, 10)
+			v.ramp(telemetry.BoilerLevel, -0.15, -0.16, 500)
 			v.run(500)
 			v.ramp(telemetry.BlowdownPipe, 100, 55, 300)
 			v.run(400)
@@ -112,8 +113,8 @@ func TestEachGuardHoldsAlone(t *testing.T) {
 			v.run(1300)
 		}, "plugs-out", "pressure-zero", verdict.CannotTell},
 		{"a couple that came off its firebox", nil, func(v *evening) {
-			v.set(telemetry.ShellTop, 90)
-			v.set(telemetry.Firebox, 35)
+			v.set(telemetry.ShellTop, 60)
+			v.set(telemetry.Firebox, 40)
 			v.run(300)
 		}, "reach-in", "firebox-touchable", verdict.CannotTell},
 		{"a couple that came off its smokebox", nil, func(v *evening) {
@@ -149,6 +150,43 @@ func TestEachGuardHoldsAlone(t *testing.T) {
 			v.set(telemetry.BoilerPressure, 6e5)
 			v.run(2400)
 		}, "drop-fire", "pressure-in-range", verdict.CannotTell},
+		{"a pipe that fell with steam still in the boiler, though water enough had run", nil, func(v *evening) {
+			v.dropped()
+			v.set(telemetry.BlowdownPipe, 101)
+			v.ramp(telemetry.BoilerLevel, 0.7, 0, 180)
+			v.steamFalling(3, 0.6, 600)
+			v.run(600)
+			v.ramp(telemetry.BlowdownPipe, 100, 55, 60) // the cock is shut
+			v.run(60)
+			v.steamFalling(0.6, 0.01, 300) // and the rest goes through the vent
+			v.run(600)
+			v.say("cocks-run-dry")
+			v.run(10)
+		}, "plugs-out", "nothing-left-to-boil", verdict.CannotTell},
+		{"a firebox that goes on falling under the shell about it", nil, func(v *evening) {
+			v.set(telemetry.ShellTop, 90)
+			v.ramp(telemetry.Firebox, 95, 77, 3600)
+			v.run(3600)
+		}, "house", "firebox-cool", verdict.CannotTell},
+		{"a zero beside a shell that is doubted, and as hot as steam", nil, func(v *evening) {
+			v.dropped()
+			v.drop(telemetry.ShellTop)
+			v.drop(telemetry.ShellBottom)
+			v.set(telemetry.BoilerPressure, 0)
+			for range 80 {
+				v.run(5)
+				v.take(v.judge.Samples(v.now, []telemetry.Sample{{Channel: telemetry.ShellTop, At: v.now, Value: onTheLine(v.t, 3), Quality: telemetry.Uncertain, Reason: "doubted"}}))
+			}
+		}, "plugs-out", "pressure-zero", verdict.CannotTell},
+		{"a reading in the owner's zero band that may lie outside it", func(e *engine.Engine) { e.Limits[limit.ZeroBand] = 0.08 }, func(v *evening) {
+			v.blownDown()
+			v.set(telemetry.BoilerPressure, 5000) // ±4000 of ±8000
+			v.run(400)
+		}, "plugs-out", "pressure-zero", verdict.NotYet},
+		{"an owner's zero band of half a bar", func(e *engine.Engine) { e.Limits[limit.ZeroBand] = 0.5 }, func(v *evening) {
+			v.blownDown()
+			v.run(400)
+		}, "plugs-out", "pressure-zero", verdict.CannotTell},
 		{"pressure heard from hours ahead, and then no more", nil, func(v *evening) {
 			v.blownDown()
 			v.run(300)
@@ -242,6 +280,8 @@ func TestADoubtfulReadingEndsWhatItWouldEnd(t *testing.T) {
 			t.Fatalf("pressure that stands is %s, want uncertain", r.Quality)
 		}
 	}
+	v.ramp(telemetry.Firebox, 300, 250, 3600) // no fire to end the word
+	v.run(20)
 	v.say("vent-open")
 	v.run(5)
 	if v.judge.Stands("vent-open") {
@@ -271,4 +311,46 @@ func TestAnAlarmThatStandsStandsAfterARestart(t *testing.T) {
 		}
 	}
 	t.Error("over-pressure is not on the panel")
+}
+
+// TestALapseIsTold: whoever gave a word hears that it no longer stands, and why.
+func TestALapseIsTold(t *testing.T) {
+	v := newEvening(t, quillet())
+	v.say("ash-pan-shut")
+	v.run(5)
+	for _, c := range v.judge.Advance(v.now.Add(time.Hour)) {
+		if l := c.Lapse; l != nil {
+			if l.Confirm != "ash-pan-shut" || l.By != "R. Penhalow" || !l.At.Equal(start.Add(time.Hour)) || l.Why == "" {
+				t.Errorf("told %+v, want ash-pan-shut of R. Penhalow at %s, and why", *l, start.Add(time.Hour))
+			}
+			return
+		}
+	}
+	t.Error("the word lapsed, and nobody was told")
+}
+
+// TestWhatTheShellSaysOfAPressure: an engine is not blown down, nor moved, by a gauge
+// that its shell does not bear out, though neither can be told to be wrong.
+func TestWhatTheShellSaysOfAPressure(t *testing.T) {
+	for _, tt := range []struct {
+		name           string
+		gauge, shell   float64 // bar
+		step, evidence string
+		want           verdict.Verdict
+	}{
+		{"gauge and shell in range", 9.9, 9.9, "drop-fire", "pressure-in-range", verdict.Proven},
+		{"the gauge in range, the shell a little over it", 9.9, 10.3, "drop-fire", "pressure-in-range", verdict.NotYet},
+		{"the gauge in range, the shell a little under it", 4.1, 3.7, "drop-fire", "pressure-in-range", verdict.NotYet},
+		{"the gauge says steam to move, the shell too", 3.2, 3.2, "move-under-steam", "steam-to-move", verdict.Proven},
+		{"the gauge says steam to move, the shell a little less", 3.2, 2.8, "move-under-steam", "steam-to-move", verdict.NotYet},
+	} {
+		v := newEvening(t, quillet())
+		v.set(telemetry.BoilerLevel, 0.8)
+		v.set(telemetry.BoilerPressure, tt.gauge*1e5)
+		v.set(telemetry.ShellTop, onTheLine(t, tt.shell))
+		v.run(400)
+		if b := v.evidence(tt.step, tt.evidence); b.Verdict != tt.want {
+			t.Errorf("%s: %s is %s, want %s: %s", tt.name, tt.evidence, b.Verdict, tt.want, b.Text)
+		}
+	}
 }
