@@ -29,6 +29,22 @@
 // One that stays ready for its hold and [NeverS] and never becomes proven counts
 // as never. A step that was proven before it was ready has a delay of 0.
 //
+// # What is drawn
+//
+// [Draw]: one disposal in ten without a fault, six with one, three with two, of all
+// that [world.Faults] knows; engine, climate, instruments within their class and crew
+// by [world.Draw]; one engine in twenty keeps its water. The owner's declaration
+// ([Spec]) states classes, not errors, and the longest interval of the node. Crews go
+// on past a step that stays dark when their patience ends, so that a fault early on
+// meets the rest of the evening. A daemon that is killed loses its judge; the next is
+// made from the samples and words that were kept, as the daemon does it.
+//
+// # When an evening ends
+//
+// Twenty minutes after the engine is housed; or, with a fault, as long after all that
+// housing promises has become so in truth (it cannot be promised too early any more),
+// but for one in four that is watched until the step is proven or counts as never.
+//
 // # The same for any number of workers
 //
 // Disposal k of a seed is drawn from the two numbers alone ([Draw]), shares nothing

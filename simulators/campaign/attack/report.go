@@ -6,6 +6,7 @@ import (
 	"io"
 	"slices"
 	"sort"
+	"strings"
 )
 
 // mostLates is how many late steps are listed.
@@ -28,7 +29,7 @@ func (s *Summary) Report(to io.Writer) error {
 	for _, b := range Bounds() {
 		p("- %s", b)
 	}
-	p("\nA number k in this report is played again, with each change of verdict and the truth beside it, by `go run ./simulators/campaign -seed %d -one k`%s.\n", s.Seed, s.focus())
+	p("\nA number k in this report is played again, with each change of verdict and the truth beside it, by `go run ./simulators/campaign -seed %d%s -one k`.\n", s.Seed, s.focus())
 
 	p("## Without a fault, by step\n")
 	p("| step | ready | within hold + 5 min | median min | 95 %% min | never | lost more than once |\n| --- | --- | --- | --- | --- | --- | --- |")
@@ -88,8 +89,7 @@ func (s *Summary) focus() string {
 	if slices.Equal(s.Faults, Faults()) {
 		return ""
 	}
-	out := " with the same -faults"
-	return out
+	return " -faults " + strings.Join(s.Faults, ",")
 }
 
 func kinds(m map[string]*Tally) []string {
