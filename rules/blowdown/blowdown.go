@@ -50,6 +50,9 @@ const (
 	// HeldPa is the gauge pressure in pascal from which a pipe that falls is no sign of an
 	// empty boiler (common practice, no source).
 	HeldPa = 30000
+	// AnswerS is how long after the pipe grew hot the glass must have begun to fall
+	// (common practice, no source).
+	AnswerS = 60
 	// LagS is how much later than the water the couple on the pipe may tell of it
 	// (common practice): so far back the glass is looked at when the pipe grows hot.
 	LagS = 60
@@ -75,6 +78,7 @@ type Run struct {
 	area float64
 
 	hot      bool
+	wasCold  bool // the pipe was seen well under boiling
 	hotSince track.Instant
 	hottest  float64
 	lastPipe track.Instant
@@ -107,6 +111,11 @@ type Run struct {
 	emptied   bool    // the glass has shown nothing since water was last seen in it
 	goneKg    float64 // passed between the first fall and the empty glass
 	goneDone  bool
+	// from is where the glass, as it emptied, bore the cocks out best; fromGone what had
+	// been passed when it was empty.
+	from     levelThen
+	fromGone float64
+	fromAny  bool
 
 	fell   bool
 	fellAt track.Instant
@@ -117,8 +126,9 @@ type Run struct {
 }
 
 type levelThen struct {
-	at    track.Instant
-	level float64
+	at     track.Instant
+	level  float64
+	passed float64 // as [Run.passed] at that moment
 }
 
 // New returns nothing seen.
@@ -175,7 +185,7 @@ func (r *Run) Pipe(at track.Instant, tC, boilingC, gaugePa, ambientPa float64) E
 }
 
 func (r *Run) cooler(at track.Instant, tC, gaugePa float64) Event {
-	r.hot = false
+	r.hot, r.wasCold = false, true
 	if !r.began {
 		return Nothing
 	}
@@ -242,7 +252,7 @@ func (r *Run) setTop(at track.Instant, level float64) {
 func (r *Run) Level(at track.Instant, level float64) (event Event) {
 	watched := r.anyLevel && at.Sub(r.levelAt) <= r.b.LevelFreshS
 	r.lastLevel, r.levelAt, r.anyLevel = level, at, true
-	r.levels[r.levelsN%lookBack] = levelThen{at, level}
+	r.levels[r.levelsN%lookBack] = levelThen{at, level, r.passed}
 	if r.levelsN++; r.levelsN == 2*lookBack {
 		r.levelsN = lookBack
 	}
@@ -267,6 +277,7 @@ func (r *Run) Level(at track.Instant, level float64) (event Event) {
 		r.emptied = true
 		if r.began && !r.goneDone {
 			r.goneKg, r.goneDone = r.passed-r.beganKg, true
+			r.best()
 		}
 	case r.back(level):
 		r.Reset()
@@ -302,6 +313,12 @@ func (r *Run) Running() bool { return r.began && r.hot }
 // Hot reports whether the pipe is at running heat, for whatever cause.
 func (r *Run) Hot() bool { return r.hot }
 
+// Unanswered reports that the pipe grew hot, and that the glass does not fall as it
+// would if the cocks were open: they pass, or the glass is blocked.
+func (r *Run) Unanswered(now track.Instant) (since track.Instant, yes bool) {
+	return r.hotSince, r.hot && r.wasCold && !r.began && now.Sub(r.hotSince) >= AnswerS
+}
+
 // Began reports whether water was seen to leave, and since when.
 func (r *Run) Began() (track.Instant, bool) { return r.beganAt, r.began }
 
@@ -322,18 +339,50 @@ func (r *Run) Mass() (held, credited float64) {
 	if !r.began {
 		return r.water(r.lastLevel), 0
 	}
+	held, credited = r.sinceBegan()
+	if r.fromAny {
+		h := r.water(r.from.level)
+		if c := r.borne(r.from.level, r.Bottom(), r.fromGone-r.from.passed) * (r.passed - r.from.passed); c*held > credited*h {
+			return h, c
+		}
+	}
+	return held, credited
+}
+
+// best looks for the moment from which the falling glass bore the cocks out best. A
+// cock that has passed a little for an hour is hot all the time: what counts is when it
+// was opened, and from then on the same must hold as from the beginning.
+func (r *Run) best() {
+	most := 0.0
+	for _, l := range r.levels[:min(r.levelsN, lookBack)] {
+		if l.at < r.hotSince || l.level-r.Bottom() < SeenFall+r.b.ULevel || l.passed < r.beganKg {
+			continue
+		}
+		share := r.borne(l.level, r.Bottom(), r.passed-l.passed) * (r.passed - l.passed) / r.water(l.level)
+		if share > most {
+			most, r.from, r.fromGone, r.fromAny = share, l, r.passed, true
+		}
+	}
+}
+
+// borne returns which part of what the cocks would have passed while the glass fell
+// from one level to another that glass bears out, within [Slack]; at most 1.
+func (r *Run) borne(from, to, kg float64) float64 {
+	seen := (math.Min(1, from) - to) * WaterOfGlass * r.b.VolumeL / 1000 * HotWater
+	if kg > 0 && seen*Slack < kg {
+		return seen * Slack / kg
+	}
+	return 1
+}
+
+func (r *Run) sinceBegan() (held, credited float64) {
 	held = r.water(r.beganLevel)
 	credited = r.passed - r.beganKg
-	top := math.Min(1, r.beganLevel) // a glass bears out no more than itself
-	seenKg, by := top-r.lastLevel, credited
+	to, kg := r.lastLevel, credited
 	if r.goneDone {
-		seenKg, by = top-r.Bottom(), r.goneKg
+		to, kg = r.Bottom(), r.goneKg
 	}
-	by += r.unheard
-	seenKg *= WaterOfGlass * r.b.VolumeL / 1000 * HotWater
-	if by > 0 && seenKg*Slack < by {
-		credited *= seenKg * Slack / by
-	}
+	credited *= r.borne(r.beganLevel, to, kg+r.unheard)
 	return held, credited
 }
 

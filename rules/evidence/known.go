@@ -398,6 +398,14 @@ func (k *Known) addPipe(at track.Instant, v float64, seen *Seen) {
 	}
 }
 
+// ranOut reports whether water was seen to leave through the cocks until the glass
+// showed nothing, and since when it does.
+func (k *Known) ranOut() (track.Instant, bool) {
+	_, began := k.Run.Began()
+	at, gone := k.Run.Gone()
+	return at, began && gone
+}
+
 // Doubt takes a sample that is not to be relied upon. It proves nothing; but it may be
 // true, and what it would end if it were ends.
 func (k *Known) Doubt(s telemetry.Sample) (lapsed []confirmation.Lapsed, r blowdown.Event) {

@@ -250,12 +250,10 @@ func pressureInRange(k *Known, now track.Instant) Finding {
 
 func pressureToBlowDown(k *Known, now track.Instant) Finding {
 	f := k.pressureInside(k.holds.toBlowDown, limit.BlowDownMin, limit.BlowDownMax, now)
-	if _, began := k.Run.Began(); began && f.Verdict != verdict.CannotTell {
-		if at, gone := k.Run.Gone(); gone {
-			return k.notYet(func() string {
-				return sprintf("The boiler has run out since %s, and the glass shows nothing: there is nothing left to blow down.", k.clock(at))
-			})
-		}
+	if at, out := k.ranOut(); out && f.Verdict != verdict.CannotTell {
+		return k.notYet(func() string {
+			return sprintf("The boiler has run out since %s, and the glass shows nothing: there is nothing left to blow down.", k.clock(at))
+		})
 	}
 	return f
 }
@@ -266,6 +264,11 @@ const slopeWindowS = 300
 func steamToMove(k *Known, now track.Instant) Finding {
 	if f, missing := k.missing(k.pressure, now); missing {
 		return f
+	}
+	if at, out := k.ranOut(); out {
+		return k.notYet(func() string {
+			return sprintf("The boiler has run out since %s, and the glass shows nothing: there is nothing to move on.", k.clock(at))
+		})
 	}
 	p, u, _ := k.Gauge(now)
 	least := k.limit(limit.MoveMin) * 1e5
@@ -279,6 +282,10 @@ func steamToMove(k *Known, now track.Instant) Finding {
 	}
 	minutes := k.limit(limit.MoveMinutes)
 	perMinute := math.Min(0, (m[2]-m[0])/(2*slopeWindowS/3)*60)
+	// The steeper of two: a fall that stopped a moment ago may be a transducer's that did.
+	if m, ok := k.pressure.Thirds(2 * slopeWindowS); ok {
+		perMinute = math.Min(perMinute, (m[2]-m[0])/(4*slopeWindowS/3)*60)
+	}
 	then := p - u + perMinute*minutes
 	if !(then >= least) {
 		return enough.and(k.notYet(func() string {

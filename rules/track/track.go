@@ -61,6 +61,7 @@ type Track struct {
 	good     Instant
 	value    float64
 	since    Instant // start of the run of good samples without a gap
+	before   before
 	hasGood  bool
 
 	recent  [recentMax]seen
@@ -127,6 +128,7 @@ func (t *Track) Add(s telemetry.Sample) Admission {
 		if !t.hasDropped || at > t.dropped {
 			t.bin(at, s.Value)
 		}
+		t.before.fill(at, &t.since, t)
 		for _, h := range t.holds {
 			h.late(at, s.Value)
 		}
@@ -144,6 +146,9 @@ func (t *Track) Add(s telemetry.Sample) Admission {
 		return Newest
 	}
 	if !t.hasGood || !t.within(at-t.good) {
+		if t.hasGood {
+			t.before = before{since: t.since, last: t.good, open: true}
+		}
 		t.since = at
 	}
 	t.good, t.value, t.hasGood = at, s.Value, true
@@ -318,6 +323,30 @@ type Hold struct {
 	// since is when the run inside began; from 0 there is none.
 	since, last Instant
 	running     bool
+	before      before
+}
+
+// before is the run that a gap ended. Samples that come late may show that there was
+// none: the runs on either side are then one.
+type before struct {
+	since, last Instant
+	open        bool
+}
+
+// fill takes a sample that came late. start is when the run after the gap began.
+func (b *before) fill(at Instant, start *Instant, t *Track) {
+	if !b.open || at <= b.last || at >= *start {
+		return
+	}
+	switch {
+	case t.within(at - b.last):
+		b.last = at
+	case t.within(*start - at):
+		*start = at
+	}
+	if t.within(*start - b.last) {
+		*start, b.open = b.since, false
+	}
 }
 
 // Hold returns a new hold on the track. Inside judges each good sample as it
@@ -332,9 +361,12 @@ func (t *Track) Hold(inside func(at Instant, v float64) bool) *Hold {
 func (h *Hold) next(at Instant, v float64) {
 	switch {
 	case !h.inside(at, v):
-		h.running = false
+		h.running, h.before.open = false, false
 		return
-	case !h.running || !h.track.within(at-h.last):
+	case !h.running:
+		h.since = at
+	case !h.track.within(at - h.last):
+		h.before = before{since: h.since, last: h.last, open: true}
 		h.since = at
 	}
 	h.last, h.running = at, true
@@ -342,10 +374,16 @@ func (h *Hold) next(at Instant, v float64) {
 
 // late takes a good sample that is older than the newest: one outside the limit
 // within the run ends it there, and since nothing is known of the time between,
-// the run begins anew at the newest sample; one inside changes nothing.
+// the run begins anew at the newest sample; one inside may fill a gap.
 func (h *Hold) late(at Instant, v float64) {
-	if h.running && at >= h.since && !h.inside(at, v) {
-		h.since = h.last
+	switch {
+	case !h.running:
+	case h.inside(at, v):
+		h.before.fill(at, &h.since, h.track)
+	case at >= h.since:
+		h.since, h.before.open = h.last, false
+	case h.before.open && at >= h.before.since:
+		h.before.open = false
 	}
 }
 
@@ -372,4 +410,4 @@ func (h *Hold) Reached(need float64) Instant {
 func (h *Hold) Since() (Instant, bool) { return h.since, h.running }
 
 // Restart forgets the run, as after the limit itself has changed.
-func (h *Hold) Restart() { h.running = false }
+func (h *Hold) Restart() { h.running, h.before.open = false, false }

@@ -2,6 +2,7 @@ package track
 
 import (
 	"math"
+	"sort"
 	"testing"
 	"time"
 
@@ -210,7 +211,9 @@ func TestHold(t *testing.T) {
 		{"a late one inside changes nothing", append(every(5, 0, 60, 50), good(32, 50)), 61, 61, true, 60},
 		{"a late one outside begins it anew at the newest", append(every(5, 0, 60, 50), good(32, 100)), 61, 1, true, math.NaN()},
 		{"a late one before it changes nothing", append(every(5, 0, 60, 50), good(-3, 100)), 61, 61, true, 60},
-		{"late ones fill no gap", append(every(5, 0, 20, 50), append(every(5, 60, 80, 50), every(5, 22, 58, 50)...)...), 80, 20, true, 120},
+		{"late ones fill a gap", append(every(5, 0, 20, 50), append(every(5, 60, 80, 50), every(5, 22, 58, 50)...)...), 80, 80, true, 60},
+		{"late ones that leave a gap fill none", append(every(5, 0, 20, 50), append(every(5, 60, 80, 50), every(5, 22, 42, 50)...)...), 80, 20, true, 120},
+		{"a late one outside in the gap keeps it", append(every(5, 0, 20, 50), append(every(5, 60, 80, 50), append(every(5, 22, 32, 50), append([]telemetry.Sample{good(36, 100)}, every(5, 37, 58, 50)...)...)...)...), 80, 43, true, 97},
 	} {
 		t.Run(tt.name, func(t *testing.T) {
 			tr := New(ch, fresh)
@@ -339,13 +342,16 @@ func (n *naive) add(s telemetry.Sample) {
 	n.all = append(n.all, s)
 }
 
-// run returns the longest end of all without a gap in which keep holds.
+// run returns the longest end of all, those that came late in their places, without a
+// gap in which keep holds.
 func (n *naive) run(keep func(v float64) bool) []telemetry.Sample {
-	i := len(n.all)
-	for i > 0 && keep(n.all[i-1].Value) && (i == len(n.all) || Of(n.all[i].At)-Of(n.all[i-1].At) <= n.limit) {
+	all := append(append([]telemetry.Sample(nil), n.all...), n.late...)
+	sort.SliceStable(all, func(i, j int) bool { return all[i].At.Before(all[j].At) })
+	i := len(all)
+	for i > 0 && keep(all[i-1].Value) && (i == len(all) || Of(all[i].At)-Of(all[i-1].At) <= n.limit) {
 		i--
 	}
-	return n.all[i:]
+	return all[i:]
 }
 
 func (n *naive) thirds(window float64) (m [3]float64, ok bool) {
@@ -356,7 +362,7 @@ func (n *naive) thirds(window float64) (m [3]float64, ok bool) {
 	bins := int64(math.Ceil(window / 10))
 	last := int64(Of(run[len(run)-1].At)) / 10e6
 	var count [3]float64
-	for _, s := range append(run, n.late...) {
+	for _, s := range run {
 		if back := last - int64(Of(s.At))/10e6; back < bins {
 			third := (bins - 1 - back) * 3 / bins
 			m[third] += s.Value
