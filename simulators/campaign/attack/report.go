@@ -77,6 +77,14 @@ func (s *Summary) Report(to io.Writer) error {
 		}
 		p("- k %d: %s, %.1f min", c.K, c.Step, c.At/60)
 	}
+	p("\n## Lost more than once while ready, without a fault\n")
+	for i, c := range s.Losses {
+		if i == mostLates {
+			p("- and %d more", len(s.Losses)-i)
+			break
+		}
+		p("- k %d: %s, %.0f times", c.K, c.Step, c.At)
+	}
 	p("\n## Alarms on good evenings\n")
 	for _, c := range s.GoodAlarms {
 		p("- k %d at %.0f s, %s", c.K, c.At, c.Kind)

@@ -54,8 +54,9 @@ type Summary struct {
 	// Cases are the steps wrongly proven, Nevers those never proven without a fault or
 	// with an intact step; in order of k.
 	Cases, Nevers []Case
-	// Lates are steps that were ready without a fault and not proven in time.
-	Lates []Case
+	// Lates are steps that were ready without a fault and not proven in time; Losses
+	// those that lost it more than once, Wrong.At how often.
+	Lates, Losses []Case
 	// IntactRuns and IntactNever are steps of disposals with a fault that leaves
 	// the step's evidence intact, and those of them never proven.
 	IntactRuns, IntactNever int
@@ -94,6 +95,9 @@ func (s *Summary) Add(r *Result) {
 		}
 		s.nevers(r)
 		for i, t := range r.Steps {
+			if t.Losses > 1 {
+				s.Losses = append(s.Losses, Case{K: r.K, Kind: r.Kind, Wrong: Wrong{Step: step(i).String(), At: float64(t.Losses)}})
+			}
 			if t.Late {
 				s.Lates = append(s.Lates, Case{K: r.K, Kind: r.Kind, Wrong: Wrong{Step: step(i).String(), At: t.Delay}})
 			}
@@ -221,6 +225,7 @@ func (s *Summary) settle() {
 	byK(s.Cases)
 	byK(s.Nevers)
 	byK(s.Lates)
+	byK(s.Losses)
 	byK(s.GoodAlarms)
 }
 
