@@ -50,9 +50,6 @@ const (
 	// HeldPa is the gauge pressure in pascal from which a pipe that falls is no sign of an
 	// empty boiler (common practice, no source).
 	HeldPa = 30000
-	// AnswerS is how long after the pipe grew hot the glass must have begun to fall
-	// (common practice, no source).
-	AnswerS = 60
 	// LagS is how much later than the water the couple on the pipe may tell of it
 	// (common practice): so far back the glass is looked at when the pipe grows hot.
 	LagS = 60
@@ -78,7 +75,6 @@ type Run struct {
 	area float64
 
 	hot      bool
-	wasCold  bool // the pipe was seen well under boiling
 	hotSince track.Instant
 	hottest  float64
 	lastPipe track.Instant
@@ -185,7 +181,7 @@ func (r *Run) Pipe(at track.Instant, tC, boilingC, gaugePa, ambientPa float64) E
 }
 
 func (r *Run) cooler(at track.Instant, tC, gaugePa float64) Event {
-	r.hot, r.wasCold = false, true
+	r.hot = false
 	if !r.began {
 		return Nothing
 	}
@@ -312,12 +308,6 @@ func (r *Run) Running() bool { return r.began && r.hot }
 
 // Hot reports whether the pipe is at running heat, for whatever cause.
 func (r *Run) Hot() bool { return r.hot }
-
-// Unanswered reports that the pipe grew hot, and that the glass does not fall as it
-// would if the cocks were open: they pass, or the glass is blocked.
-func (r *Run) Unanswered(now track.Instant) (since track.Instant, yes bool) {
-	return r.hotSince, r.hot && r.wasCold && !r.began && now.Sub(r.hotSince) >= AnswerS
-}
 
 // Began reports whether water was seen to leave, and since when.
 func (r *Run) Began() (track.Instant, bool) { return r.beganAt, r.began }

@@ -5,7 +5,6 @@ import (
 
 	"ashlamp/rules/limit"
 	"ashlamp/rules/track"
-	"ashlamp/rules/verdict"
 )
 
 const (
@@ -29,13 +28,7 @@ func (k *Known) waterAtLeast(h *track.Hold, least float64, now track.Instant) Fi
 }
 
 func waterToDrop(k *Known, now track.Instant) Finding {
-	f := k.waterAtLeast(k.holds.toDrop, k.limit(limit.WaterToDrop), now)
-	if at, so := k.Run.Unanswered(now); so && f.Verdict != verdict.CannotTell {
-		return k.cannotTell(func() string {
-			return sprintf("The blow-down pipe has been hot since %s, and the glass does not fall: a cock passes, or the glass is blocked. Blow through the glass, and look at the cocks.", k.clock(at))
-		})
-	}
-	return f
+	return k.waterAtLeast(k.holds.toDrop, k.limit(limit.WaterToDrop), now)
 }
 
 func waterToRest(k *Known, now track.Instant) Finding {
