@@ -103,6 +103,7 @@ export class Evening {
   }
 
   private pressure(): number {
+    if (this.rests) return 0.01;
     const m = this.minutes();
     if (this.opened !== null) {
       const d = (this.t - this.opened) / minute;
@@ -119,13 +120,14 @@ export class Evening {
 
   private firebox(): number {
     const m = this.minutes() - 32;
+    if (this.rests) return air + 1;
     return m < 0 ? 880 + 20 * this.random() : air + 600 * Math.exp(-m / 7) + 268 * Math.exp(-m / 110);
   }
 
   private measure(c: string): number | null {
     const p = this.pressure();
     const empty = this.opened === null ? 0 : Math.max(0, (this.t - this.opened) / minute - 14);
-    const hot = empty > 0 ? air + (126 - air) * Math.exp(-empty / 260) : saturation(Math.max(0.9, p)) + 0.2 * this.random();
+    const hot = this.rests ? air - 4 : empty > 0 ? air + (126 - air) * Math.exp(-empty / 260) : saturation(Math.max(0.9, p)) + 0.2 * this.random();
     const run = this.opened === null ? 0 : (this.t - this.opened) / minute;
     switch (c) {
       case "boiler.pressure":

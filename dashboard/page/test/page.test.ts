@@ -110,6 +110,144 @@ describe("press and hold", () => {
   });
 });
 
+/** Holds a press until it has been taken. */
+async function hold(page: Page, press: ReturnType<Page["locator"]>): Promise<void> {
+  // Clear of the foot, which lies over the page.
+  await press.evaluate((e) => e.scrollIntoView({ block: "center" }));
+  const b = await press.boundingBox();
+  if (!b) throw new Error("the press is not shown");
+  await page.mouse.move(b.x + 60, b.y + b.height / 2);
+  await page.mouse.down();
+  await page.waitForSelector(".press-holding");
+  await page.waitForFunction(() => !document.querySelector(".press-holding"));
+  await page.mouse.up();
+}
+
+describe("alarms", () => {
+  it("the most pressing stands as a line, is acknowledged in place by a held press, and says who knows", async () => {
+    const page = await show({ from: 220, fault: "vacuum" });
+    expect(await page.locator("h1").textContent()).toBe("Vacuum: the boiler is shut and cooling.");
+    expect(await page.locator(".alarm-line .alarm-what").textContent()).toBe("Open the vent slowly and leave it open.");
+    expect(await page.locator(".alarm-line .alarm-more").textContent()).toBe("It was to be done by 19:05: 4 min ago. Unacknowledged since 18:35.");
+    expect(await page.locator(".alarm-line .strokes").textContent()).toBe("medium");
+    await hold(page, page.locator(".alarm-line .press"));
+    await expect.poll(posted).toEqual(['POST /api/v1/alarms/quillet.vacuum/acknowledge {"by":"R. Penhalow"}']);
+    await page.waitForFunction(() => /Acknowledged by R\. Penhalow at 19:10/.test(document.querySelector(".alarm-line .alarm-more")?.textContent ?? ""));
+    expect(await page.locator("h1").textContent(), "the step has the sentence again").toBe("Plugs out: not yet.");
+    expect(await page.locator(".alarm-line .alarm-what").textContent()).toMatch(/^Vacuum in the boiler\. \u22120\.\d\d bar in the boiler\. Open the vent/);
+    expect(await page.locator(".alarm-line .press").count()).toBe(0);
+  });
+
+  it("a tap acknowledges nothing, and what is refused is said", async () => {
+    const page = await show({ from: 220, fault: "vacuum" });
+    await page.locator(".alarm-line .press").click();
+    await page.evaluate(() => new Promise((done) => setTimeout(done, 1_100)));
+    expect(posted()).toEqual([]);
+    server?.failNext();
+    await hold(page, page.locator(".alarm-line .press"));
+    await page.waitForFunction(() => document.querySelector(".alarm-line .press-who")?.textContent?.startsWith("Not recorded. There is nothing to acknowledge."));
+  });
+
+  it("what is high and still so keeps the sentence; the line asks for the next word", async () => {
+    const page = await show({ from: 124, fault: "troubled" });
+    expect(await page.locator("h1").textContent()).toBe("Fire, and the plugs are out.");
+    expect(await page.locator(".reason").textContent()).toContain("Drop the fire.");
+    expect(await page.locator(".alarm-line .alarm-words").textContent()).toMatch(/^A sensor is not to be relied upon\..*Its cause cannot be seen now\.$/);
+  });
+
+  it("open as a list in which nothing is hidden", async () => {
+    const page = await show({ from: 124, fault: "troubled" });
+    const opener = page.locator(".opener");
+    expect(await opener.textContent()).toBe("4 alarms, 1 shelved, 2 sensors");
+    await opener.click();
+    const list = (await page.locator(".list").textContent()) ?? "";
+    for (const said of [
+      "Acknowledged by T. Oxley at 17:33.", "Too urgent to be shelved.", "Over by itself, unacknowledged since 17:03.", "Time to act: 2 min.",
+      "If nobody acts: Plates and tubes burn dry", "shelved by T. Oxley until 18:54: being mended", "suppressed: no fire is in: the water is meant to go",
+      "has not changed for 22 min. Look at the sensor, its cock and its pipe. (since 17:12)", "Raised 7 times since the daemon was started.",
+      "In ten minutes: 0.4 on average, 1 in the last, 3 at the most. No flood. Chattering, three times within a minute: A sensor is not to be relied upon.",
+    ]) expect(list).toContain(said);
+    expect(list).not.toMatch(/\bsafe\b|all clear|you may/i);
+    const figures = await page.locator(".fall .figure").boundingBox();
+    const box = await page.locator(".list").boundingBox();
+    expect((figures?.y ?? 0) + (figures?.height ?? 0), "the list lies under the figures").toBeLessThanOrEqual(box?.y ?? 0);
+  });
+
+  it("are shelved only in the list, with a reason and an end, and taken up again", async () => {
+    const page = await show({ from: 124, fault: "troubled" });
+    expect(await page.getByRole("button", { name: /^shelve/ }).count()).toBe(0);
+    await page.locator(".opener").click();
+    await page.getByRole("button", { name: "shelve: A node's clock is wrong" }).click();
+    await page.getByRole("button", { name: "work on the sensor" }).click();
+    await page.getByRole("button", { name: "4 h", exact: true }).click();
+    await hold(page, page.locator(".form .press"));
+    await expect.poll(posted).toEqual(['POST /api/v1/alarms/quillet.clock-wrong/shelve {"by":"R. Penhalow","why":"work on the sensor","minutes":240}']);
+    await page.waitForFunction(() => document.querySelector(".list")?.textContent?.includes("shelved by R. Penhalow until 21:34: work on the sensor"));
+    await page.getByRole("button", { name: "take up again: A node's clock is wrong" }).click();
+    await expect.poll(() => posted().at(-1)).toBe('POST /api/v1/alarms/quillet.clock-wrong/unshelve {"by":"R. Penhalow"}');
+  });
+
+  it("on a dead link nothing of them is told as it is now", async () => {
+    const page = await show({ from: 124, fault: "troubled" });
+    await page.locator(".opener").click();
+    server?.cut(true);
+    await page.waitForSelector(".stopped");
+    expect(await page.locator(".list, .alarm-line .press, .opener, .alarm-stands, h1.alarm, .figure-alarm").count()).toBe(0);
+    expect(await page.locator(".alarm-then").textContent()).toMatch(/^When last heard, 17:34: A sensor is not to be relied upon\./);
+  });
+});
+
+describe("a rest", () => {
+  it("is told in sentences, and what comes before a fire stands in front", async () => {
+    const page = await show({ from: 20, fault: "resting" });
+    const before = (await page.locator(".before").textContent()) ?? "";
+    expect(before).toContain("The plugs are said to be out.");
+    expect(before).toContain("Booked for repair: mud door 3 weeps at its lower edge. Is it done?");
+    const rest = (await page.locator(".rest").textContent()) ?? "";
+    for (const said of [
+      "since Tue 20 Oct 19:50", "Now: emptied and dry.", "91.2 h watched: 6.4 h damp, 1.5 h near the dew point.", "Dew point 6.3 \u00b0C, the coldest steel 2.1 K above it. 74 % at the steel.",
+      "The open barrel dries by 0.62 % an hour. At its limit about Sun 25 Oct", "The air is 4.4 K above the frost limit.", "Nobody has said.", "Damp char eats plates.",
+    ]) expect(rest).toContain(said);
+  });
+
+  it("takes a repair, its end, the next date, and that somebody looked", async () => {
+    const page = await show({ from: 20, fault: "resting" });
+    await page.getByRole("button", { name: "book a repair" }).click();
+    await page.locator('input[type="text"]').fill("  ash pan door rubs ");
+    await hold(page, page.locator(".form .press"));
+    await page.waitForFunction(() => document.querySelector(".before")?.textContent?.includes("ash pan door rubs"));
+    await page.getByRole("button", { name: "repair done: left injector does not pick up" }).click();
+    await hold(page, page.locator(".before .press").last());
+    await page.waitForFunction(() => !document.querySelector(".before")?.textContent?.includes("left injector"));
+    await page.getByRole("button", { name: "Next wanted: say when" }).click();
+    await page.locator('input[type="date"]').fill("2026-11-08");
+    await hold(page, page.locator(".form .press"));
+    await page.waitForFunction(() => document.querySelector(".rest")?.textContent?.includes("Sun 8 Nov 08:00."));
+    await page.getByRole("button", { name: "looked into" }).click();
+    await hold(page, page.locator(".form .press"));
+    await expect.poll(posted).toEqual([
+      'POST /api/v1/engines/quillet/events {"repair":"ash pan door rubs","done":false,"by":"R. Penhalow"}',
+      'POST /api/v1/engines/quillet/events {"repair":"left injector does not pick up","done":true,"by":"R. Penhalow"}',
+      'POST /api/v1/engines/quillet/events {"wanted":"2026-11-08T08:00:00.000Z","by":"R. Penhalow"}',
+      'POST /api/v1/engines/quillet/events {"looked_into":true,"by":"R. Penhalow"}',
+    ]);
+  });
+
+  it("the plugs are said to be back by a held press", async () => {
+    const page = await show({ from: 20, fault: "lighting" });
+    expect(await page.locator(".rest").count()).toBe(0);
+    await hold(page, page.locator(".before .press").first());
+    await expect.poll(posted).toEqual(["DELETE /api/v1/engines/quillet/confirmations/plugs-removed?by=R.%20Penhalow {}"]);
+  });
+
+  it("on a dead link is not told", async () => {
+    const page = await show({ from: 20, fault: "resting" });
+    server?.cut(true);
+    await page.waitForSelector(".stopped");
+    expect(await page.locator(".rest, .before").count()).toBe(0);
+  });
+});
+
 describe("lanes", () => {
   it("open their reasons, and a confirmation that stands can be taken back", async () => {
     const page = await show({ from: 84 });
@@ -174,7 +312,7 @@ const defects = (page: Page) =>
       if (e.scrollWidth > e.clientWidth + 2 && e.clientWidth > 0) out.push(`is cut: ${e.textContent}`);
     }
     const rem = parseFloat(getComputedStyle(document.documentElement).fontSize);
-    for (const e of document.querySelectorAll("button")) {
+    for (const e of document.querySelectorAll<HTMLElement>("button, input")) {
       const h = e.getBoundingClientRect().height;
       if (h < Math.min(48, 3 * rem) - 0.5) out.push(`is ${h} px high: ${e.getAttribute("aria-label") ?? e.textContent}`);
     }
@@ -196,6 +334,9 @@ describe("nothing overlaps, leaves the page, is cut or too low", () => {
     { name: "a sensor missing", o: { from: 90, fault: "pressure-missing" } },
     { name: "an empty store", o: { empty: true } },
     { name: "late", o: { from: 300 } },
+    { name: "much the matter", o: { from: 124, fault: "troubled" } },
+    { name: "at rest", o: { from: 20, fault: "resting" } },
+    { name: "lighting up", o: { from: 20, fault: "lighting" } },
   ];
   for (const size of sizes) {
     it.each(moments)(`${size.width}x${size.height}, $name`, async ({ o }) => {
@@ -211,6 +352,21 @@ describe("nothing overlaps, leaves the page, is cut or too low", () => {
       expect(await defects(page)).toEqual([]);
       server?.cut(true);
       await page.waitForSelector(".stopped");
+      expect(await defects(page)).toEqual([]);
+    });
+    it(`${size.width}x${size.height}, the list open, and a word being given`, async () => {
+      const page = await show({ from: 124, fault: "troubled" }, size);
+      await page.evaluate(() => document.fonts.ready);
+      await page.locator(".opener").click();
+      await page.getByRole("button", { name: "shelve: A sensor is not to be relied upon" }).click();
+      await page.getByRole("button", { name: "book a repair" }).click();
+      await page.locator('input[type="text"]').fill("left injector does not pick up water when the tank is low");
+      expect(await defects(page)).toEqual([]);
+    });
+    it(`${size.width}x${size.height}, the list open, text twice as large`, async () => {
+      const page = await show({ from: 124, fault: "troubled" }, size, me, large);
+      await page.evaluate(() => document.fonts.ready);
+      await page.locator(".opener").click();
       expect(await defects(page)).toEqual([]);
     });
     it(`${size.width}x${size.height}, text twice as large`, async () => {

@@ -6,9 +6,10 @@
  */
 import { signal } from "@preact/signals";
 import { useState } from "preact/hooks";
+import { Form } from "../parts/Form.tsx";
 import { Touch } from "../parts/Touch.tsx";
 import { acknowledge, shelve, unshelve } from "../link/send.ts";
-import { actUntil, leads, shelves, stands, wantsWord } from "../state/alarmed.ts";
+import { actUntil, shelves, stands, wantsWord } from "../state/alarmed.ts";
 import { bearing, findings, quiet } from "../state/rest.ts";
 import * as shown from "../state/shown.ts";
 import type { Alarm } from "../state/wire.ts";
@@ -55,14 +56,15 @@ export function AlarmLine() {
   }
   const a = shown.alarms.value[0];
   if (!a) return null;
+  const led = shown.leadingAlarm.value?.id === a.id;
   return (
     <section class={`alarm-line alarm-${stands(a) ? "stands" : "over"}`} aria-label={words.alarmList.standing}>
       <Strokes of={a.priority} />
       <div class="alarm-words">
         <p class="alarm-what">
           {/* What the sentence over the sheet says already is not said twice. */}
-          {!leads(a) && <strong>{`${a.title}. `}</strong>}
-          {!leads(a) && `${ended(a)} `}
+          {!led && <strong>{`${a.title}. `}</strong>}
+          {!led && `${ended(a)} `}
           {stands(a) && <strong>{a.action}</strong>}
         </p>
         <p class="alarm-more">{[stands(a) ? time(a) : "", stateOf(a), a.unseen ? words.unseen : ""].filter(Boolean).join(" ")}</p>
@@ -203,7 +205,7 @@ function Shelve({ a }: { a: Alarm }) {
     );
   }
   return (
-    <div class="form">
+    <Form>
       <div class="choice" role="group" aria-label={words.shelveWhy}>
         <span class="choice-name">{words.shelveWhy}</span>
         {words.shelveReasons.map((w) => (
@@ -227,7 +229,7 @@ function Shelve({ a }: { a: Alarm }) {
         note={(who) => words.shelveNote(who, why)}
         onHeld={(who) => shelve(a.id, why, minutes, who)}
       />
-    </div>
+    </Form>
   );
 }
 

@@ -1,5 +1,6 @@
 /** What was found and booked for repair: it travels with the engine to its next steaming. */
 import { useState } from "preact/hooks";
+import { Form } from "../parts/Form.tsx";
 import { Touch } from "../parts/Touch.tsx";
 import { ofRest, restKey } from "../link/send.ts";
 import { repairs } from "../state/rest.ts";
@@ -9,25 +10,19 @@ import { Word } from "./Word.tsx";
 /** The longest that may be booked, in characters, as the call has it. */
 const longest = 200;
 
-export function Repairs() {
-  const all = repairs.value;
-  const [asked, setAsked] = useState<string | null>(null);
+/** `unlisted` where the same repairs stand elsewhere on the sheet: then only the booking. */
+export function Repairs({ unlisted }: { unlisted?: boolean }) {
+  const all = unlisted ? [] : repairs.value;
   const [booking, setBooking] = useState(false);
   const [what, setWhat] = useState("");
   const text = what.trim();
   return (
     <div class="repairs">
-      {all.length === 0 && <p class="list-none">{words.rest.noRepairs}</p>}
+      {repairs.value.length === 0 && <p class="list-none">{words.rest.noRepairs}</p>}
       {all.map((r) => (
         <div key={r} class="list-row">
           <span class="list-text">{r}</span>
-          {asked === r ? (
-            <Done repair={r} />
-          ) : (
-            <Touch label={words.rest.doneWhich(r)} onTouch={() => setAsked(r)}>
-              {words.rest.done}
-            </Touch>
-          )}
+          <DoneWord repair={r} />
         </div>
       ))}
       {!booking ? (
@@ -35,7 +30,7 @@ export function Repairs() {
           {words.rest.book}
         </Touch>
       ) : (
-        <div class="form">
+        <Form>
           <label>
             <span>{words.rest.bookWhat}</span>
             <input type="text" maxLength={longest} value={what} onInput={(e) => setWhat(e.currentTarget.value)} />
@@ -53,14 +48,22 @@ export function Repairs() {
             />
           )}
           <Touch onTouch={() => setBooking(false)}>{words.rest.cancel}</Touch>
-        </div>
+        </Form>
       )}
     </div>
   );
 }
 
-/** The press by which a repair is said to be done. */
-export function Done({ repair }: { repair: string }) {
+/** By which a repair is said to be done: a touch, then a press. */
+export function DoneWord({ repair }: { repair: string }) {
+  const [asked, setAsked] = useState(false);
+  if (!asked) {
+    return (
+      <Touch label={words.rest.doneWhich(repair)} onTouch={() => setAsked(true)}>
+        {words.rest.done}
+      </Touch>
+    );
+  }
   return (
     <Word
       of={restKey({ repair, done: true })}

@@ -1,6 +1,7 @@
 /** The engine at rest: how it lies, what should be done, and what comes before a fire is lit. */
 import { useState } from "preact/hooks";
 import type { ComponentChildren } from "preact";
+import { Form } from "../parts/Form.tsx";
 import { Touch } from "../parts/Touch.tsx";
 import { ofRest, restKey, withdraw } from "../link/send.ts";
 import { beforeFire, reminders, repairOf, rest } from "../state/rest.ts";
@@ -8,7 +9,7 @@ import * as shown from "../state/shown.ts";
 import { dayClock, onDate, when } from "../words/clock.ts";
 import { words } from "../words/en.ts";
 import { retold } from "../words/units.ts";
-import { Done, Repairs } from "./Repairs.tsx";
+import { DoneWord, Repairs } from "./Repairs.tsx";
 import { units } from "./told.ts";
 import { Word } from "./Word.tsx";
 
@@ -31,7 +32,7 @@ export function BeforeFire() {
             {r.id === "plugs-back" && out && (
               <Word of="back plugs-removed" question={words.rest.plugsBack} note={words.saysSo} onHeld={(who) => withdraw("plugs-removed", who)} />
             )}
-            {repair !== undefined && <Done repair={repair} />}
+            {repair !== undefined && <DoneWord repair={repair} />}
           </div>
         );
       })}
@@ -93,12 +94,12 @@ export function AtRest() {
           </Touch>
         </Row>
         <Row name={w.repairs}>
-          <Repairs />
+          <Repairs unlisted={beforeFire.value.some((m) => repairOf(m) !== undefined)} />
         </Row>
       </div>
       {form === "wanted" && <Wanted zone={zone} onSaid={() => setForm("")} />}
       {form === "looked" && (
-        <div class="form">
+        <Form>
           <Word
             of={restKey({ looked_into: true })}
             question={w.looked}
@@ -108,7 +109,7 @@ export function AtRest() {
               setForm("");
             }}
           />
-        </div>
+        </Form>
       )}
     </section>
   );
@@ -131,7 +132,7 @@ function Wanted({ zone, onSaid }: { zone: string; onSaid: () => void }) {
   const word = unknown ? "unknown" : Number.isFinite(t) ? new Date(t).toISOString() : "";
   const w = words.rest;
   return (
-    <div class="form">
+    <Form>
       <label>
         <span>{w.wantedDate}</span>
         <input
@@ -157,6 +158,6 @@ function Wanted({ zone, onSaid }: { zone: string; onSaid: () => void }) {
           }}
         />
       )}
-    </div>
+    </Form>
   );
 }

@@ -12,7 +12,8 @@ import { useEffect, useMemo } from "preact/hooks";
 import { namedTicks, pastMinutes, timeScale, timeTicks, type TimeScale } from "../chart/scale.ts";
 import { useSize } from "../parts/size.ts";
 import { useStages } from "../parts/stages.ts";
-import { begun, done, ended, front, live, now, pastMissing, stepIds, view, zone } from "../state/shown.ts";
+import { beforeFire } from "../state/rest.ts";
+import { alarms, begun, done, ended, front, live, now, pastMissing, stepIds, view, zone } from "../state/shown.ts";
 import { clock, offset } from "../words/clock.ts";
 import { words } from "../words/en.ts";
 import { AlarmList, listed } from "./Alarms.tsx";
@@ -34,6 +35,9 @@ const toggle = (id: string): void => {
 
 /** The now line moves by this much at a time, in px: less would be redrawing for nothing. */
 const nowStepPx = 0.5;
+
+/** What the strips give up where something else wants room, in rem; as in the style. */
+const tightRem = 2;
 
 /** Strips over the lanes; the first drawing goes row by row. */
 const stripCount = 3;
@@ -67,13 +71,14 @@ export function Sheet({ room, rem, width, wide }: Props) {
   const phone = width < 37.5 * rem;
   const ids = stepIds.value;
   const open = opened.value !== null && ids.includes(opened.value) ? opened.value : null;
+  const tight = listed.value || between.height > 0 || alarms.value.length > 0 || beforeFire.value.length > 0;
   const rows = arrange(ids, {
     done: (id) => done(id) !== null,
     front: front.value,
     open,
     spread: spread.value || phone,
     // A list that a person opened goes before the lanes; they are not folded for it.
-    room: (room - (listed.value ? 0 : between.height)) / rem,
+    room: (room - (listed.value ? 0 : between.height)) / rem + (tight ? tightRem : 0),
   });
   useEffect(() => {
     if (open) document.getElementById(`reasons-${open}`)?.scrollIntoView({ block: "nearest" });
@@ -81,7 +86,7 @@ export function Sheet({ room, rem, width, wide }: Props) {
   const alive = live.value;
   const stage = useStages(stripCount + rows.length);
   return (
-    <section class={`sheet${open || listed.value || between.height > 0 ? " sheet-opened" : ""}`}>
+    <section class={`sheet${open || tight ? " sheet-opened" : ""}`}>
       <Hatch />
       <Ground x={x} alive={alive} />
       <div class="row scale">

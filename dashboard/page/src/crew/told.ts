@@ -1,5 +1,4 @@
 /** What the page says of the engine, as words. Pure but for the signals that it reads. */
-import { leads } from "../state/alarmed.ts";
 import { pressureUnit, temperatureUnit, type Units } from "../state/own.ts";
 import * as shown from "../state/shown.ts";
 import type { Reason, Step } from "../state/wire.ts";
@@ -32,13 +31,13 @@ export function sentence(): Sentence {
   }
   if (!shown.engine.value) return told(words.noEngine, words.noEngineReason);
   const step = id ? stepSentence(id) : told(words.noFront[shown.phase.value ?? ""] ?? words.noFront["cooling"] ?? "", words.noFrontReason);
-  const alarm = shown.alarms.value[0];
-  if (!alarm || !leads(alarm)) return step;
-  const since = Date.parse(alarm.t);
-  const when = alarm.state === "unacknowledged" && Number.isFinite(since) ? ` (${words.alarmSince(clock(since, shown.zone.value))})` : "";
+  const alarm = shown.leadingAlarm.value;
+  if (!alarm) return step;
+  // What to do stands in the alarm's own line, unless another needs that.
+  const act = shown.alarms.value[0]?.id === alarm.id ? "" : ` ${alarm.action}`;
   return {
     head: words.alarm[alarm.watch] ?? `${alarm.title || alarm.watch}.`,
-    reason: retold(asSentence(alarm.text), units()) + when,
+    reason: retold(asSentence(alarm.text), units()) + act,
     second: [step.head, step.reason].join(" "),
     alarm: true,
     unseen: alarm.state === "unacknowledged",

@@ -5,9 +5,9 @@
 import type { Alarm } from "./wire.ts";
 
 /**
- * How much an alarm presses, 0 the most; null where it is out of the way. One that
- * is high stands before the rest even when somebody knows of it; one that is over by
- * itself stands after what still is so.
+ * How much an alarm presses for a person's word, 0 the most; null where it is out of
+ * the way. One that is over by itself comes after what still is so, and both before
+ * what somebody knows of, unless that is high.
  */
 const presses: Partial<Record<Alarm["state"], Record<Alarm["priority"], number>>> = {
   "unacknowledged": { high: 0, medium: 1, low: 3 },
@@ -23,8 +23,15 @@ export const pressing = (all: readonly Alarm[]): Alarm[] =>
     .filter((a) => rank(a) !== null)
     .sort((a, b) => (rank(a) ?? 0) - (rank(b) ?? 0) || Date.parse(b.t) - Date.parse(a.t) || a.id.localeCompare(b.id));
 
-/** True for an alarm that takes the sentence over the sheet: what nobody knows of, and whatever is high and still so. */
-export const leads = (a: Alarm): boolean => (rank(a) ?? 9) <= 2;
+/**
+ * The alarm that takes the sentence over the sheet: what is high and still so, whether
+ * somebody knows of it or not, else what is medium and nobody knows of; null for none.
+ */
+export function leading(all: readonly Alarm[]): Alarm | null {
+  const weight = (a: Alarm): number =>
+    a.priority === "high" && stands(a) ? (a.state === "unacknowledged" ? 0 : 1) : a.priority === "medium" && a.state === "unacknowledged" ? 2 : 3;
+  return pressing(all).filter((a) => weight(a) < 3).sort((a, b) => weight(a) - weight(b))[0] ?? null;
+}
 
 /** True while what raised it is so, or cannot be seen to be over. */
 export const stands = (a: Alarm): boolean => a.state === "unacknowledged" || a.state === "acknowledged";

@@ -6,7 +6,7 @@ import { computed, signal } from "@preact/signals";
 import { quietMs } from "../link/socket.ts";
 import { judged, known, link, pastTrouble, sent, tick, traces, type Sent } from "./held.ts";
 import { engineChosen } from "./own.ts";
-import { pressing } from "./alarmed.ts";
+import { leading, pressing } from "./alarmed.ts";
 import { emptyTrace, type Trace } from "./past.ts";
 import type { Alarm, Ask, Engine, Forecast, Given, Onward, Reading, Reason, Shed, Stamp, State, Step, Verdict } from "./wire.ts";
 
@@ -98,6 +98,9 @@ export const current = computed<State | null>(() => (live.value ? state.value : 
 
 /** The alarms that want a person, the most pressing first; without a link none is known to stand. */
 export const alarms = computed<readonly Alarm[]>(() => pressing(current.value?.alarms ?? []));
+
+/** The alarm that takes the sentence over the sheet. */
+export const leadingAlarm = computed<Alarm | null>(() => leading(alarms.value));
 
 /** Those that wanted a person when the shed was last heard: for a dead link alone, and to be told as past. */
 export const alarmsThen = computed<readonly Alarm[]>(() => (live.value ? [] : pressing(state.value?.alarms ?? [])));

@@ -1,8 +1,8 @@
 import { readdirSync, readFileSync } from "node:fs";
 import { join } from "node:path";
 import { describe, expect, it } from "vitest";
-import { clock, day, lasting, offset } from "./clock.ts";
-import { initials, within, words } from "./en.ts";
+import { clock, day, lasting, offset, onDate, when } from "./clock.ts";
+import { asSentence, initials, within, words } from "./en.ts";
 import { pressure, retold, temperature } from "./units.ts";
 
 const src = new URL("..", import.meta.url).pathname;
@@ -57,6 +57,21 @@ describe("times", () => {
   it("are the shed\u2019s own", () => expect([clock(summer, "Europe/London"), clock(summer, "Asia/Kolkata")]).toEqual(["17:03", "21:33"]));
   it("name the day", () => expect(day(summer, "Europe/London")).toBe("Saturday 24 October"));
   it("know the zone\u2019s offset", () => expect([offset(summer, "Europe/London"), offset(summer, "Asia/Kolkata"), offset(summer, "UTC")]).toEqual([3_600_000, 19_800_000, 0]));
+  it("name the day only where it is another", () =>
+    expect([when(summer, summer + 3_600_000, "Europe/London"), when(summer, summer + 86_400_000, "Europe/London"), when(summer, null, "UTC")]).toEqual(["17:03", "Sat 24 Oct 17:03", "Sat 24 Oct 16:03"]));
+  const dates: { date: string; zone: string; want: string | number }[] = [
+    { date: "2026-11-08", zone: "Europe/London", want: "2026-11-08T08:00:00.000Z" },
+    { date: "2026-07-01", zone: "Europe/London", want: "2026-07-01T07:00:00.000Z" },
+    { date: "2026-10-25", zone: "Europe/London", want: "2026-10-25T08:00:00.000Z" },
+    { date: "2026-03-29", zone: "Europe/London", want: "2026-03-29T07:00:00.000Z" },
+    { date: "2026-11-08", zone: "Asia/Kolkata", want: "2026-11-08T02:30:00.000Z" },
+    { date: "", zone: "UTC", want: NaN },
+    { date: "soon", zone: "UTC", want: NaN },
+  ];
+  it.each(dates)("eight o\u2019clock on $date in $zone", ({ date, zone, want }) => {
+    const t = onDate(date, 8, zone);
+    expect(Number.isFinite(t) ? new Date(t).toISOString() : t).toBe(want);
+  });
   it("fall back on UTC where a zone is not known", () => expect(clock(summer, "Fernhollow/Shed")).toBe("16:03"));
   it.each([[0, "0 s"], [119, "119 s"], [120, "2 min"], [7_199, "119 min"], [7_200, "2 h"], [7_860, "2 h 11 min"], [200_000, "2 days"], [-5, "0 s"]] as const)("%d s last %j", (s, want) => expect(lasting(s)).toBe(want));
 });
@@ -64,4 +79,8 @@ describe("times", () => {
 describe("names", () => {
   it.each([["R. Penhalow", "R.P."], ["Tom Oxley", "T.O."], ["", ""]])("%j is %j", (name, want) => expect(initials(name)).toBe(want));
   it.each([["Vent open", "vent open"], ["CO clear", "CO clear"], ["", ""]])("%j within a sentence is %j", (t, want) => expect(within(t)).toBe(want));
+  it.each([["a fire is seen", "A fire is seen."], ["-0.21 bar in the boiler", "\u22120.21 bar in the boiler."], ["Look at it.", "Look at it."], ["", ""], ["left tank 41 %, right 3-4", "Left tank 41 %, right 3-4."]])(
+    "%j as a sentence is %j",
+    (t, want) => expect(asSentence(t)).toBe(want),
+  );
 });
