@@ -178,8 +178,8 @@ type Truth struct {
 	Tanks [2]float64
 	// Humidity in the barrel, 0..1.
 	Humidity float64
-	// SafetyLifting, VentOpen and PlugsOut say what is open.
-	SafetyLifting, VentOpen, PlugsOut bool
+	// SafetyLifting, VentOpen, PlugsOut and SmokeboxOpen say what is open.
+	SafetyLifting, VentOpen, PlugsOut, SmokeboxOpen bool
 	// AirTemperature is that of the shed, °C; CO the carbon monoxide in its air, a
 	// ratio.
 	AirTemperature, CO float64
@@ -198,7 +198,7 @@ func (w *World) Truth() Truth {
 		Fire: w.furnace.Fire, Brick: w.furnace.BrickTemp, Firebox: w.furnace.Gas, Smokebox: w.furnace.SmokeTemp,
 		Pipe: w.pipeTemp, Tanks: w.Tanks.Level, Humidity: v.Humidity(),
 		SafetyLifting: v.SafetyLifting(), VentOpen: w.crew.Hands.Vent > 0 && !w.harm.ventShut,
-		PlugsOut: w.crew.Hands.Plugs > 0, AirTemperature: w.air.Temperature, CO: w.co, Stage: w.crew.Stage(),
+		PlugsOut: w.crew.Hands.Plugs > 0, SmokeboxOpen: w.crew.Hands.Smokebox > 0, AirTemperature: w.air.Temperature, CO: w.co, Stage: w.crew.Stage(),
 	}
 }
 

@@ -58,7 +58,7 @@ type Timing struct {
 	// Late: not proven within hold and [LateS]. Never: not within hold and [NeverS],
 	// nor later.
 	Late, Never bool
-	// Losses is how often it was lost while ready.
+	// Losses is how often it was lost while ready, its deed not done.
 	Losses int
 }
 
@@ -194,6 +194,13 @@ func Play(ctx context.Context, p Plan, props *boiler.Properties, judge func(engi
 		}
 	}
 	d.close()
+	if d.log != nil && d.judge != nil {
+		for _, c := range d.judge.Changes() {
+			if i, ok := stepOf(c.Step.Step); ok && d.result.Steps[i].Never {
+				d.print("at the end %s is %s%s", c.Step.Step, c.Step.Verdict, reasons(c.Step))
+			}
+		}
+	}
 	return d.result, nil
 }
 
@@ -539,11 +546,19 @@ func (d *Disposal) take(changes []rules.Change) {
 			d.judged(s, at)
 		case c.Step.Verdict != verdict.Proven && was == verdict.Proven:
 			d.proven[s] = math.NaN()
-			if d.readySince[s] >= 0 {
+			if d.readySince[s] >= 0 && !d.deed(s) {
 				d.timing[s].Losses++
 			}
 		}
 	}
+}
+
+// deed reports whether the thing that a step is about is done, so that nobody minds
+// any more that its lamp goes out: behind an open door the smokebox lies below the
+// shell, as one does whose couple has come off.
+func (d *Disposal) deed(s step) bool {
+	x := d.world.Truth()
+	return s == openSmokebox && x.SmokeboxOpen || s == plugsOut && x.PlugsOut
 }
 
 // check catches every step that stands proven and is not so.
