@@ -107,11 +107,10 @@ type Run struct {
 	emptied   bool    // the glass has shown nothing since water was last seen in it
 	goneKg    float64 // passed between the first fall and the empty glass
 	goneDone  bool
-	// from is where the glass, as it emptied, bore the cocks out best; fromGone what had
-	// been passed when it was empty.
-	from     levelThen
-	fromGone float64
-	fromAny  bool
+	// then is how the glass emptied, and thenPassed what had been passed at its end.
+	then       [lookBack]levelThen
+	thenN      int
+	thenPassed float64
 
 	fell   bool
 	fellAt track.Instant
@@ -273,7 +272,7 @@ func (r *Run) Level(at track.Instant, level float64) (event Event) {
 		r.emptied = true
 		if r.began && !r.goneDone {
 			r.goneKg, r.goneDone = r.passed-r.beganKg, true
-			r.best()
+			r.then, r.thenN, r.thenPassed = r.levels, min(r.levelsN, lookBack), r.passed
 		}
 	case r.back(level):
 		r.Reset()
@@ -330,29 +329,19 @@ func (r *Run) Mass() (held, credited float64) {
 		return r.water(r.lastLevel), 0
 	}
 	held, credited = r.sinceBegan()
-	if r.fromAny {
-		h := r.water(r.from.level)
-		if c := r.borne(r.from.level, r.Bottom(), r.fromGone-r.from.passed) * (r.passed - r.from.passed); c*held > credited*h {
-			return h, c
-		}
-	}
-	return held, credited
-}
-
-// best looks for the moment from which the falling glass bore the cocks out best. A
-// cock that has passed a little for an hour is hot all the time: what counts is when it
-// was opened, and from then on the same must hold as from the beginning.
-func (r *Run) best() {
-	most := 0.0
-	for _, l := range r.levels[:min(r.levelsN, lookBack)] {
+	// A cock that has passed a little for an hour is hot all the time: what counts is when
+	// it was opened. From whatever moment on the glass bears the cocks out, the same must
+	// hold as from the beginning.
+	for _, l := range r.then[:r.thenN] {
 		if l.at < r.hotSince || l.level-r.Bottom() < SeenFall+r.b.ULevel || l.passed < r.beganKg {
 			continue
 		}
-		share := r.borne(l.level, r.Bottom(), r.passed-l.passed) * (r.passed - l.passed) / r.water(l.level)
-		if share > most {
-			most, r.from, r.fromGone, r.fromAny = share, l, r.passed, true
+		h := r.water(l.level)
+		if c := r.borne(l.level, r.Bottom(), r.thenPassed-l.passed) * (r.passed - l.passed); c*held > credited*h {
+			held, credited = h, c
 		}
 	}
+	return held, credited
 }
 
 // borne returns which part of what the cocks would have passed while the glass fell

@@ -243,7 +243,7 @@ func (k *Known) falling(t *sensor, now track.Instant, window float64) Finding {
 	if window >= BoxFallS {
 		least = slowest
 	}
-	resting := m[2] < restingC
+	resting := m[2] < restingC || window < BoxFallS && m[2] < noFireC
 	if resting {
 		least, slowest = -noiseK, -noiseK
 	}
@@ -281,7 +281,10 @@ func (k *Known) slowestFall(tC float64, now track.Instant) float64 {
 // third of five minutes that is more than noise; longestTau in seconds is three
 // days. All common practice, no source.
 const (
-	restingC   = 50
+	restingC = 50
+	// noFireC is where no fire holds a firebox for minutes: to be without one it need only
+	// not rise (common practice, no source).
+	noFireC    = 110
 	noiseK     = 2.0
 	shortFallK = 0.5
 	// lateShare is the part of a fall that comes within the last third of its window

@@ -171,6 +171,8 @@ const (
 	ApartK = 30
 	// PipeColdK below boiling the pipe does not run.
 	PipeColdK = 30
+	// AloneS is how much later the pipe may tell of water that leaves than the glass.
+	AloneS = 75
 	// GlassFell is the part of the glass that cannot go in DetachedS with the cocks
 	// shut.
 	GlassFell = 0.25

@@ -512,7 +512,7 @@ func (m *Monitor) compareGlass(at track.Instant) {
 			let = f
 		}
 	}
-	if m.steady[glassAlone].next(at, alone, 20) && l < 0.15 {
+	if m.steady[glassAlone].next(at, alone, AloneS) && l < 0.15 {
 		m.level.find(Disagrees, at, "emptied within minutes with the blow-down pipe cold")
 	} else if l > 0.2 {
 		m.steady[glassAlone] = steady{}
@@ -520,7 +520,7 @@ func (m *Monitor) compareGlass(at track.Instant) {
 	}
 	// Where pressure fell too, the boiler may have run out past a couple that does
 	// not feel it.
-	if m.steady[pipeAlone].next(at, alone && let >= 20000, 20) && t < m.boiling(at)-PipeColdK {
+	if m.steady[pipeAlone].next(at, alone && let >= 20000, AloneS) && t < m.boiling(at)-PipeColdK {
 		m.pipe.find(Disagrees, at, "stayed cold while the glass emptied")
 	} else if t > m.boiling(at)-PipeColdK {
 		m.steady[pipeAlone] = steady{}
@@ -531,7 +531,7 @@ func (m *Monitor) compareGlass(at track.Instant) {
 // nodesFrozen finds a node all of whose channels repeat themselves.
 func (m *Monitor) nodesFrozen(at track.Instant) {
 	for node := range m.nodes {
-		n, same, since, hot := 0, 0, track.Instant(0), false
+		n, same, still, since, hot := 0, 0, 0, track.Instant(0), false
 		for _, c := range m.all {
 			if c.node != node || !c.has || at.Sub(c.accepted) > c.fresh {
 				continue
@@ -539,6 +539,9 @@ func (m *Monitor) nodesFrozen(at track.Instant) {
 			n++
 			if c.sameN >= SameN {
 				same++
+			}
+			if c.sameN >= SameN && m.lively(c, at) && c.still(at) {
+				still++
 			}
 			since = max(since, c.sameAt)
 			if unit, _ := telemetry.UnitOf(c.id); unit == telemetry.Celsius && c.value > HotC {
@@ -551,7 +554,7 @@ func (m *Monitor) nodesFrozen(at track.Instant) {
 		}
 		k := &m.nodes[node]
 		switch {
-		case n >= 3 && same == n && at.Sub(since) >= need:
+		case n >= 3 && same == n && (at.Sub(since) >= need || still >= 2):
 			if k.frozen == 0 {
 				k.frozen = since
 			}

@@ -104,7 +104,7 @@ func Draw(seed uint64, k int, faults []string) (Plan, error) {
 }
 
 // quickS is the time to run empty in s under which a boiler is read more often.
-const quickS = 60
+const quickS = 240
 
 // emptiesS is about how long a boiler two thirds full takes to run out of its cocks,
 // s: by a flux of 4000 kg/(m2 s), that of water flashing from 2 to 3 bar.

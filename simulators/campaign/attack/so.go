@@ -32,10 +32,13 @@ const (
 	fireShare     = 0.05       // of the grate: out
 	slackPa       = 0.10 * bar
 	slackK        = 6.0
-	slackLevel    = 0.05
-	slackTank     = 0.03
-	slackRH       = 5.0
-	slackCO       = 5e-6
+	// A firebox has no other witness than the shell, which it may be read 20 K below
+	// (outside contract).
+	slackBoxK  = 20.0
+	slackLevel = 0.05
+	slackTank  = 0.03
+	slackRH    = 5.0
+	slackCO    = 5e-6
 
 	readyZeroPa   = 500 // zero by a transducer at the end of its class
 	readyPa       = 0.10 * bar
@@ -70,6 +73,8 @@ func Bounds() []string {
 		"pressure zero: gauge pressure within ±0.20 bar",
 		"nothing left to boil: liquid less what cannot drain at most 2 % of the boiler's volume, or the fluid more than 0.5 K under the boiling point here",
 		"fire out: at most 5 % of the grate burning, and the firebox under its limit + 6 K",
+		"drop-fire: only while a fire burns",
+		"a firebox to house by: its limit + 20 K, since the shell is its only witness, and the contract lets it be read so far below that",
 		"other limits: with a slack of 0.10 bar, 6 K, 0.05 of the glass, 0.03 of a tank, 5 %RH, 5 ppm",
 		"a proven step is wrong when its truth has been false for more than 120 s, plugs-out 60 s",
 		"ready: pressure limits passed by 0.10 bar, zero within 0.005 bar, temperatures by 3 K (shell also 2 % of the excess over the air), level by 0.03, tanks by 0.02, boxes seen falling in truth (1 K in 30 min, or 3 K in 5 min where the step asks for 5 min), and every word given",
@@ -201,7 +206,8 @@ func (d *Disposal) hold(x *world.Truth) (j judgement) {
 	dropMin, dropMax := 0.40*working, working
 	moveMin := math.Max(2*bar, 0.30*working)
 
-	j.so[dropFire] = x.Glass >= waterToDrop-slackLevel && x.Pressure >= dropMin-slackPa && x.Pressure <= dropMax+slackPa
+	// With no fire in there is none to drop, whatever the lamp says of it.
+	j.so[dropFire] = x.Fire <= fireShare || x.Glass >= waterToDrop-slackLevel && x.Pressure >= dropMin-slackPa && x.Pressure <= dropMax+slackPa
 	j.so[moveUnderSteam] = x.Pressure >= moveMin-slackPa
 	j.so[blowDown] = out && x.Pressure >= e.Plan.BlowDownMin-slackPa && x.Pressure <= e.Plan.BlowDownMax+slackPa
 	j.so[plugsOut] = zero && nothing
@@ -210,10 +216,10 @@ func (d *Disposal) hold(x *world.Truth) (j judgement) {
 	j.so[reachIn] = out && zero && x.Firebox < touchC+slackK && x.Smokebox < touchC+slackK
 	dry := e.Plan.LayUp == telemetry.Dry
 	if dry {
-		j.so[house] = zero && nothing && tanks && air && x.Fire <= fireShare && x.Firebox < emptiedC+slackK && x.Smokebox < emptiedC+slackK
+		j.so[house] = zero && nothing && tanks && air && x.Fire <= fireShare && x.Firebox < emptiedC+slackBoxK && x.Smokebox < emptiedC+slackK
 	} else {
 		rising := d.past.n > 30 && x.Pressure > d.past.boilerP[(d.past.n-31)%31]+slackPa
-		j.so[house] = out && air && x.Firebox < restC+slackK && x.Smokebox < restC+slackK &&
+		j.so[house] = out && air && x.Firebox < restC+slackBoxK && x.Smokebox < restC+slackK &&
 			x.Glass >= waterToRest-slackLevel && x.Pressure <= 0.80*working+slackPa && !rising
 	}
 	j.so[sealDry] = x.PlugsOut && 100*x.Humidity <= barrelRH+slackRH
@@ -222,7 +228,8 @@ func (d *Disposal) hold(x *world.Truth) (j judgement) {
 	p := &d.past
 	said := func(ws ...word) bool {
 		for _, w := range ws {
-			if t := d.said[w]; !(t >= 0) || x.Elapsed-t > w.lapseS() {
+			// A word that lapses at this moment is none any more.
+			if t := d.said[w]; !(t >= 0) || x.Elapsed-t >= w.lapseS()-1 {
 				return false
 			}
 		}
