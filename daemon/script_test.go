@@ -2,6 +2,7 @@ package main
 
 import (
 	"context"
+	"fmt"
 	"os"
 	"testing"
 
@@ -9,6 +10,13 @@ import (
 )
 
 func TestMain(m *testing.M) {
+	if orders := os.Getenv(steppedEnv); orders != "" {
+		if err := stepped(orders, os.Stdin, os.Stdout); err != nil {
+			fmt.Fprintln(os.Stderr, err)
+			os.Exit(1)
+		}
+		os.Exit(0)
+	}
 	testscript.Main(m, map[string]func(){
 		"ashlamp": func() { os.Exit(dispatch(context.Background(), os.Args[1:], os.Stdin, os.Stdout, os.Stderr)) },
 	})

@@ -1,6 +1,8 @@
 package app
 
 import (
+	"cmp"
+	"container/heap"
 	"context"
 	"encoding/json"
 	"fmt"
@@ -19,7 +21,7 @@ import (
 const restoreSpan = 36 * time.Hour
 
 // restore brings a judge up to date: what people said since the newest disposal
-// began, and the samples of the last day and a half, at their own times; then time
+// began, and the samples of the last day and a half, as they came; then time
 // passes until now, a gap like any other. What was found then is in the book already.
 // It returns what is not: what was found after the book's last finding, since a
 // daemon that dies may have stored samples that it never came to judge.
@@ -78,26 +80,69 @@ func restore(ctx context.Context, s *store.Store, engine string, j *rules.Judge,
 			pack = pack[:0]
 		}
 	}
+	arrived := func(r store.Record) {
+		// A clock that was ahead once must not carry the judgement away with it.
+		if t := earlier(r.Received, now); !t.Equal(at) {
+			flush()
+			at = t
+		}
+		pack = append(pack, r.Sample)
+	}
+	var held arrivals
 	// No end: a node's clock may be a little ahead of this one.
 	for r, err := range s.All(ctx, engine, now.Add(-restoreSpan), time.Time{}) {
 		if err != nil {
 			return nil, fmt.Errorf("read samples: %w", err)
 		}
-		t := r.At
-		if r.Received.Before(t) {
-			t = r.Received
+		// None that follows was received before this.
+		for len(held.rows) > 0 && held.rows[0].Received.Before(r.At.Add(-rules.MaxAheadS*time.Second)) {
+			arrived(heap.Pop(&held).(arrival).Record)
 		}
-		if !t.Equal(at) {
-			flush()
-			at = t
-		}
-		pack = append(pack, r.Sample)
+		held.came++
+		heap.Push(&held, arrival{r, held.came})
+	}
+	for len(held.rows) > 0 {
+		arrived(heap.Pop(&held).(arrival).Record)
 	}
 	flush()
 	until(now)
 	upTo(now)
 	take(j.Advance(now))
 	return found, nil
+}
+
+// arrivals is a heap of samples by when they came: what came late is judged as late as
+// it was, else a gap that people saw would never have been.
+type arrivals struct {
+	rows []arrival
+	came int
+}
+
+type arrival struct {
+	store.Record
+	number int // in the order of the samples' own times
+}
+
+func (a *arrivals) Len() int      { return len(a.rows) }
+func (a *arrivals) Swap(i, j int) { a.rows[i], a.rows[j] = a.rows[j], a.rows[i] }
+func (a *arrivals) Push(x any)    { a.rows = append(a.rows, x.(arrival)) }
+
+func (a *arrivals) Less(i, j int) bool {
+	return cmp.Or(a.rows[i].Received.Compare(a.rows[j].Received), cmp.Compare(a.rows[i].number, a.rows[j].number)) < 0
+}
+
+func (a *arrivals) Pop() any {
+	last := len(a.rows) - 1
+	x := a.rows[last]
+	a.rows = a.rows[:last]
+	return x
+}
+
+func earlier(a, b time.Time) time.Time {
+	if b.Before(a) {
+		return b
+	}
+	return a
 }
 
 // savedOf returns what the judge of an engine kept, nil for nothing.
