@@ -18,9 +18,12 @@ const (
 	// uncertainties of both. The contract allows 20 K; half of that still leaves room for
 	// a draught, and finds a couple that has come off an hour earlier.
 	FireboxBelowShellK = 10
+	// BelowShellK is by how much it is read colder than the shell, more than two couples'
+	// scatter, before its fall is looked at.
+	BelowShellK = 3
 	// FireboxRateK is by how much in an hour a firebox that is colder than the shell about
 	// it may fall faster than that: for the draught (common practice, no source).
-	FireboxRateK = 10
+	FireboxRateK = 6
 )
 
 func fireOut(k *Known, now track.Instant) Finding {
@@ -56,13 +59,13 @@ func (k *Known) fireboxTooCold(now track.Instant) (Finding, bool) {
 // fireboxTooQuick finds a firebox that is read colder than the shell about it and goes
 // on falling, where nothing is left to cool it: a couple whose reading drifts away.
 func (k *Known) fireboxTooQuick(now track.Instant) (Finding, bool) {
-	shell, us, ok := k.hottestShell(now)
+	shell, _, ok := k.hottestShell(now)
 	v, fresh := k.firebox.Fresh(now)
 	m, watched := k.firebox.Thirds(BoxFallS)
-	if !ok || !fresh || !watched || v+k.firebox.u(v) >= shell-us {
+	if !ok || !fresh || !watched || v >= shell-BelowShellK {
 		return Finding{}, false
 	}
-	perHour := (m[1] - m[2]) / (BoxFallS / 3.0) * 3600
+	perHour := (m[0] - m[2]) / (BoxFallS * 2 / 3.0) * 3600
 	if !(perHour > FireboxRateK+k.shellFall(now)) {
 		return Finding{}, false
 	}
@@ -80,7 +83,7 @@ func (k *Known) shellFall(now track.Instant) float64 {
 			continue
 		}
 		if m, ok := s.Thirds(BoxFallS); ok {
-			fastest = math.Max(fastest, (m[1]-m[2])/(BoxFallS/3.0)*3600)
+			fastest = math.Max(fastest, (m[0]-m[2])/(BoxFallS*2/3.0)*3600)
 		}
 	}
 	return fastest

@@ -187,14 +187,10 @@ func (k *Known) pressureInside(h *track.Hold, lo, hi limit.Key, now track.Instan
 	}).and(k.shellBears(min, max, now))
 }
 
-// shellBears asks that the shell, where it is heard and the boiler has not been seen to
-// run out, stands on the right side of what water under a limit boils at (gauge, Pa).
+// shellBears asks that the shell, where it is heard, stands on the right side of what water under a limit boils at (gauge, Pa).
 // It is the only other witness of a pressure that is not zero. By the reading itself:
 // its uncertainty and contact error are what it may be wrong by.
 func (k *Known) shellBears(least, most float64, now track.Instant) Finding {
-	if _, began := k.Run.Began(); began {
-		return nothing // dry steel follows no line
-	}
 	shell, _, ok := k.hottestShell(now)
 	air, _, believed := k.airPressure(now)
 	if !ok {
@@ -205,7 +201,9 @@ func (k *Known) shellBears(least, most float64, now track.Instant) Finding {
 	}
 	low, errLow := steam.SaturationTemperature(least + air)
 	high, errHigh := steam.SaturationTemperature(most + air)
-	if errLow == nil && shell < low-k.airMayBe(least, air) || errHigh == nil && shell > high+k.airMayBe(most, air) {
+	// Steel that is dry follows no line, and is hotter than steam would make it.
+	_, began := k.Run.Began()
+	if errLow == nil && shell < low-k.airMayBe(least, air) || !began && errHigh == nil && shell > high+k.airMayBe(most, air) {
 		v := verdict.NotYet
 		if k.partsFromShell(shell, air, now) {
 			v = verdict.CannotTell

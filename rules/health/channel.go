@@ -48,10 +48,10 @@ type channel struct {
 	noisyAt     track.Instant
 
 	// moves and turns are the shares of samples at which it moved, and turned back;
-	// stillness that at which it did not move, and stillTurns the share of turns, as the
-	// run of equal values began.
+	// stillness that at which it did not move, as the run of equal values began.
 	moves, turns, lastMove float64
-	stillness, stillTurns  float64
+	stillness              float64
+	trembles               bool // it turned back often enough, once
 
 	changes, repeats int
 	step             float64
@@ -152,7 +152,7 @@ func (c *channel) renew() {
 	c.noise, c.noiseN, c.noisyAt, c.prevN = 0, 0, 0, 0
 	c.changes, c.repeats, c.step = 0, 0, math.Inf(1)
 	c.sameN, c.pastN = 0, 0
-	c.moves, c.turns, c.lastMove = 0, 0, 0
+	c.moves, c.turns, c.lastMove, c.trembles = 0, 0, 0, false
 	c.spikes = [SpikesN]track.Instant{}
 }
 
@@ -324,7 +324,7 @@ func (c *channel) tremble(v float64) {
 	d := v - c.value
 	if d == 0 {
 		if c.sameN == 1 {
-			c.stillness, c.stillTurns = 1-c.moves, c.turns // as it was before this run of equal values
+			c.stillness = 1 - c.moves // as it was before this run of equal values
 		}
 		c.moves -= c.moves * weight
 		c.turns -= c.turns * weight
@@ -333,6 +333,7 @@ func (c *channel) tremble(v float64) {
 	c.moves += (1 - c.moves) * weight
 	if d*c.lastMove < 0 {
 		c.turns += (1 - c.turns) * weight
+		c.trembles = c.trembles || c.turns >= TrembleTurns
 	} else {
 		c.turns -= c.turns * weight
 	}
@@ -344,7 +345,7 @@ func (c *channel) tremble(v float64) {
 // times, by the geometric law of run lengths (A. M. Mood, Ann. Math. Stat. 11 (1940)
 // 367-392, from memory).
 func (c *channel) still(at track.Instant) bool {
-	if c.sameN < SameN || at.Sub(c.sameAt) < StillS || c.stillTurns < TrembleTurns {
+	if c.sameN < SameN || at.Sub(c.sameAt) < StillS || !c.trembles {
 		return false
 	}
 	p := math.Max(c.stillness, 0.05)

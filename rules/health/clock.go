@@ -17,7 +17,7 @@ type clock struct {
 	old                 bool
 	oldS                float64
 	behind              track.Instant
-	frozen              track.Instant
+	frozen, frozenFound track.Instant
 }
 
 func (k *clock) ahead(now track.Instant, s float64) {

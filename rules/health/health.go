@@ -140,7 +140,9 @@ const (
 	// the logarithm of that chance).
 	TrembleTurns = 0.15
 	StillS       = 60
-	StillLog     = 18
+	// StillN equal samples are taken together where all of a node stand still.
+	StillN   = 3
+	StillLog = 18
 	// HotC is a temperature that cannot keep still.
 	HotC = 60
 	// LagK is what steel may lag behind water, beside the uncertainties.

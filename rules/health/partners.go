@@ -447,16 +447,28 @@ func (m *Monitor) frozen(c *channel, at track.Instant, wet bool) {
 	}
 }
 
-// lively reports whether a channel stands where it has no reason to come to rest: not
-// a transducer about zero, nor a glass or a tank that is empty or full.
+// resting reports whether a channel stands where an instrument comes to rest: a
+// transducer about zero, a glass or a tank that is empty or full.
+func (m *Monitor) resting(c *channel, at track.Instant) bool {
+	switch c.id {
+	case telemetry.BoilerLevel, telemetry.TankLeft, telemetry.TankRight:
+		return !(c.value > 0.03 && c.value < 0.97)
+	}
+	if c == m.pressure {
+		g, _, ok := m.gauge(at)
+		return !(ok && math.Abs(g) > QuietBar*1e5)
+	}
+	return false
+}
+
+// lively reports whether a channel, besides, cannot keep still for a minute.
 func (m *Monitor) lively(c *channel, at track.Instant) bool {
 	unit, _ := telemetry.UnitOf(c.id)
 	switch {
-	case c == m.pressure:
-		g, _, ok := m.gauge(at)
-		return ok && math.Abs(g) > QuietBar*1e5
-	case c == m.level:
-		return c.value > 0.03 && c.value < 0.97
+	case m.resting(c, at):
+		return false
+	case c == m.pressure, c == m.level:
+		return true
 	}
 	return unit == telemetry.Celsius && c.node == 0 && c.value > HotC
 }
@@ -528,10 +540,12 @@ func (m *Monitor) compareGlass(at track.Instant) {
 	}
 }
 
-// nodesFrozen finds a node all of whose channels repeat themselves.
+// nodesFrozen finds a node all of whose channels repeat themselves: for long, or, where
+// some of them trembled before, for longer than chance allows.
 func (m *Monitor) nodesFrozen(at track.Instant) {
 	for node := range m.nodes {
-		n, same, still, since, hot := 0, 0, 0, track.Instant(0), false
+		n, same, still, hot, restless, chance := 0, 0, 0, false, false, 0.0
+		var since, stood track.Instant
 		for _, c := range m.all {
 			if c.node != node || !c.has || at.Sub(c.accepted) > c.fresh {
 				continue
@@ -540,10 +554,16 @@ func (m *Monitor) nodesFrozen(at track.Instant) {
 			if c.sameN >= SameN {
 				same++
 			}
-			if c.sameN >= SameN && m.lively(c, at) && c.still(at) {
-				still++
-			}
 			since = max(since, c.sameAt)
+			switch {
+			case m.resting(c, at):
+			case c.sameN < StillN:
+				restless = restless || m.lively(c, at)
+			case c.trembles:
+				still++
+				stood = max(stood, c.sameAt)
+				chance += float64(c.sameN) * -math.Log(math.Max(c.stillness, 0.05))
+			}
 			if unit, _ := telemetry.UnitOf(c.id); unit == telemetry.Celsius && c.value > HotC {
 				hot = true
 			}
@@ -554,11 +574,12 @@ func (m *Monitor) nodesFrozen(at track.Instant) {
 		}
 		k := &m.nodes[node]
 		switch {
-		case n >= 3 && same == n && (at.Sub(since) >= need || still >= 2):
+		case n >= 3 && same == n && at.Sub(since) >= need,
+			n >= 3 && still >= 2 && !restless && chance > StillLog && at.Sub(stood) >= StillS:
 			if k.frozen == 0 {
-				k.frozen = since
+				k.frozen, k.frozenFound = since, at
 			}
-		case same < n:
+		case since > k.frozenFound:
 			k.frozen = 0
 		}
 	}

@@ -87,12 +87,14 @@ func Draw(seed uint64, k int, faults []string) (Plan, error) {
 	// What nodes are set to: temperatures with every pressure or every second.
 	pressure := []int{5, 10, 10, 10, 15, 15, 15, 15, 15, 15, 15, 15}[rng.IntN(12)]
 	temperature := pressure * (1 + rng.IntN(2))
-	if emptiesS(&e) < quickS {
-		// Its owner has it read as often as a node can.
+	// What runs out quickly is read often enough to be seen at it.
+	switch s := emptiesS(&e); {
+	case s < quickS/2:
+		pressure, temperature = 2, 5
+	case s < quickS:
 		pressure, temperature = 5, 10
-	}
-	if temperature < 10 {
-		temperature = 10
+	default:
+		temperature = max(temperature, 10)
 	}
 	p.Intervals = node.Intervals{
 		Pressure: time.Duration(pressure) * time.Second, Temperature: time.Duration(temperature) * time.Second,
