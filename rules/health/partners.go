@@ -556,7 +556,8 @@ func (m *Monitor) nodesFrozen(at track.Instant) {
 			}
 			since = max(since, c.sameAt)
 			switch {
-			case m.resting(c, at):
+			case m.resting(c, at), c.node != 0:
+				// The shed's air may stand still for a quarter of an hour.
 			case c.sameN < StillN:
 				restless = restless || m.lively(c, at)
 			case c.trembles:

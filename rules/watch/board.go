@@ -11,6 +11,9 @@ type Board struct {
 	Panel *alarm.Panel
 	table []Declaration
 	until track.Instant
+	// off says of each watch why it has no limit to go by; empty where it has. An
+	// engine's limits do not change.
+	off []string
 }
 
 // NewBoard returns a board on which nothing is raised.
@@ -30,8 +33,18 @@ func NewBoard(engine string) (*Board, error) {
 func (b *Board) Evaluate(k *Known, now track.Instant, out []alarm.Change) []alarm.Change {
 	out = b.Panel.Advance(now, out)
 	b.until = track.Never
+	if b.off == nil {
+		b.off = make([]string, len(b.table))
+		for i := range b.table {
+			b.off[i], _ = b.table[i].Off(k)
+		}
+	}
 	for i := range b.table {
 		d := &b.table[i]
+		if why := b.off[i]; why != "" {
+			out = b.Panel.Judge(now, i, alarm.Input{Suppressed: true, Why: why, Priority: d.Priority}, out)
+			continue
+		}
 		in, until := d.Judge(k, now, b.Panel.At(i).In())
 		if until > now {
 			b.until = min(b.until, until)
