@@ -50,6 +50,8 @@ const (
 	// HeldPa is the gauge pressure in pascal from which a pipe that falls is no sign of an
 	// empty boiler (common practice, no source).
 	HeldPa = 30000
+	// heldN samples on end show it: one may be a spike.
+	heldN = 2
 	// LagS is how much later than the water the couple on the pipe may tell of it
 	// (common practice): so far back the glass is looked at when the pipe grows hot.
 	LagS = 60
@@ -115,8 +117,10 @@ type Run struct {
 	fell   bool
 	fellAt track.Instant
 	lowest float64
-	// heldPa is the lowest gauge pressure seen from when the pipe last ran to when it
-	// had fallen; infinite where none was seen.
+	// held is how many samples of the pipe on end showed it no longer running with steam
+	// in the boiler; heldPa the pressure at the last of enough of them, 0 while there were
+	// none since it last ran.
+	held   int
 	heldPa float64
 }
 
@@ -128,7 +132,7 @@ type levelThen struct {
 
 // New returns nothing seen.
 func New(b Boiler) *Run {
-	return &Run{b: b, area: math.Pi / 4 * b.BoreMM * b.BoreMM * 1e-6, heldPa: math.Inf(1)}
+	return &Run{b: b, area: math.Pi / 4 * b.BoreMM * b.BoreMM * 1e-6}
 }
 
 // Reset forgets all, as when a disposal begins.
@@ -175,7 +179,7 @@ func (r *Run) Pipe(at track.Instant, tC, boilingC, gaugePa, ambientPa float64) E
 	}
 	r.hottest = math.Max(r.hottest, tC)
 	r.fell = false
-	r.heldPa = math.Inf(1)
+	r.held, r.heldPa = 0, 0
 	return Nothing
 }
 
@@ -183,6 +187,13 @@ func (r *Run) cooler(at track.Instant, tC, gaugePa float64) Event {
 	r.hot = false
 	if !r.began {
 		return Nothing
+	}
+	if gaugePa > HeldPa {
+		if r.held++; r.held >= heldN {
+			r.heldPa = gaugePa
+		}
+	} else {
+		r.held = 0
 	}
 	if r.fell {
 		if tC > r.lowest+RoseK {
@@ -193,9 +204,6 @@ func (r *Run) cooler(at track.Instant, tC, gaugePa float64) Event {
 		return Nothing
 	}
 	r.hottest = math.Max(r.hottest, tC)
-	if gaugePa < r.heldPa {
-		r.heldPa = gaugePa
-	}
 	if r.hottest-tC >= FellK {
 		r.fell, r.fellAt, r.lowest = true, at, tC
 		return Finished
@@ -370,12 +378,10 @@ func (r *Run) water(level float64) float64 {
 	return (WaterAtBottom + WaterOfGlass*level) * r.b.VolumeL / 1000 * HotWater
 }
 
-// Held reports whether the boiler still held steam when the pipe had fallen: a cock was
-// shut then, or choked, for an open one lets out all that is in the boiler. The pressure
-// is the lowest seen while the pipe fell (gauge, Pa).
-func (r *Run) Held() (gaugePa float64, held bool) {
-	return r.heldPa, r.fell && r.heldPa > HeldPa && !math.IsInf(r.heldPa, 1)
-}
+// Held reports whether the boiler still held steam when the pipe no longer ran: a cock
+// was shut then, or choked, for an open one lets out all that is in the boiler, and is
+// hot while it does. The pressure (gauge, Pa) is the last that was seen so.
+func (r *Run) Held() (gaugePa float64, held bool) { return r.heldPa, r.heldPa > HeldPa }
 
 // Enough reports whether the cocks can be credited with at least half the water.
 func (r *Run) Enough() bool {

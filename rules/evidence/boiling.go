@@ -97,7 +97,7 @@ func seenEmpty(k *Known, now track.Instant) Finding {
 	}
 	if p, held := k.Run.Held(); held {
 		return k.cannotTell(func() string {
-			return sprintf("The pipe fell at %s with %s still in the boiler: a cock is shut or choked, and there may be water behind it.", k.clock(fellAt), bar(p))
+			return sprintf("The pipe no longer ran with %s still in the boiler: a cock was shut or choked, and there may be water behind it. It fell at %s.", bar(p), k.clock(fellAt))
 		})
 	}
 	goneAt, gone := k.Run.Gone()

@@ -115,9 +115,9 @@ func faults() map[string]fault {
 		"barometer-stuck": {anyWhere, 0, 0, instrument(airPressure, sensor.Stuck, nil)},
 
 		// Of the engine and what people do to it.
-		"cock-shut-early": {anyWhere, 0, 0, func(w *World, r *rand.Rand) { w.harm.shutAt, w.harm.shutTo = between(0.55, 0.85)(r), 0 }},
+		"cock-shut-early": {anyWhere, 0, 0, func(w *World, r *rand.Rand) { w.harm.shutAt, w.harm.shutTo = between(0.10, 0.85)(r), 0 }},
 		"cock-choked": {anyWhere, 0, 0, func(w *World, r *rand.Rand) {
-			w.harm.shutAt, w.harm.shutTo = between(0.3, 0.85)(r), between(0.005, 0.08)(r)
+			w.harm.shutAt, w.harm.shutTo = between(0.1, 0.85)(r), between(0.005, 0.08)(r)
 		}},
 		"cock-passing":    {anyWhere, 0, 0, func(w *World, r *rand.Rand) { w.harm.cockLeak = between(1e-7, 1.5e-6)(r) * w.Boiler.Volume / 0.4 }},
 		"safety-passing":  {anyWhere, 0, 0, func(w *World, r *rand.Rand) { w.harm.safetyLeak = between(2e-7, 4e-6)(r) * w.Boiler.Volume / 0.4 }},
