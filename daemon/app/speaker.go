@@ -25,7 +25,7 @@ func (s *speaker) Say(ctx context.Context, engine string, ev telemetry.Event) (t
 	if !ok {
 		return ev, fmt.Errorf("engine %q is not in this shed", engine)
 	}
-	if ev.By != "" && len(s.people) > 0 && !slices.Contains(s.people, ev.By) {
+	if ev.By != "" && ev.By != api.Somebody && len(s.people) > 0 && !slices.Contains(s.people, ev.By) {
 		return ev, fmt.Errorf("%w: %q is not among %s", api.ErrNobodyNamed, ev.By, strings.Join(s.people, ", "))
 	}
 	switch ev.Kind {

@@ -263,6 +263,7 @@ func NothingLeftToBoil() Declaration {
 			{"part of the time that the water needs for which the pipe must run", blowdown.Share, "", contract},
 			{"factor within which the fall of the glass must agree with the cocks", blowdown.Slack, "", cp},
 			{"how long after the water the couple on the pipe may tell of it", blowdown.LagS, "s", cp},
+			{"pressure from which a pipe that no longer runs means a shut cock", blowdown.HeldPa / 1e5, "bar", cp},
 			{"contact error of a couple on the shell, of its excess over the air", 100 * saturation.ContactShare, "%", cp},
 			{"air temperature taken where none is measured", ColdestAir, "°C", cp},
 			{"taken off the standard atmosphere where there is no barometer", WithoutBarometer / 100, "hPa", contract},
@@ -278,6 +279,7 @@ func NothingLeftToBoil() Declaration {
 		},
 		CannotTell: []string{
 			"The pipe fell before enough had run out: a cock may be shut or choked, and the boiler half full.",
+			"The pipe no longer ran while there was steam in the boiler: a cock was shut or choked, however much had run out.",
 			"The glass shows nothing, and no water was seen to leave: only the glass may be empty.",
 			"The barometer is far from what belongs to the height of the shed, so that the boiling point here is not known.",
 		},
@@ -328,6 +330,12 @@ func WaterToRest() Declaration {
 	}
 }
 
+// What is said of every evidence that a window of pressure is.
+const (
+	shellBearsOut = "The shell, where it is heard, stands on the right side of what water under those pressures boils at."
+	shellDiffers  = "The shell says another pressure, by more than both may be wrong. Look at the gauge."
+)
+
 // PressureInRange is that pressure is neither too low nor too high to drop the fire.
 func PressureInRange() Declaration {
 	return Declaration{
@@ -335,11 +343,13 @@ func PressureInRange() Declaration {
 		Limits: []limit.Key{limit.DropMin, limit.DropMax, limit.Hold}, Source: cp,
 		Ways: []string{
 			"Pressure, with its uncertainty on both sides, is between the two limits for the hold time.",
+			shellBearsOut,
 		},
 		NotYet: []string{
 			"There is too little steam left for what follows, or too much.",
 		},
-		Failing: "too little steam left for what follows, or too much", judge: pressureInRange,
+		CannotTell: []string{shellDiffers},
+		Failing:    "too little steam left for what follows, or too much", judge: pressureInRange,
 	}
 }
 
@@ -353,13 +363,16 @@ func SteamToMove() Declaration {
 		},
 		Ways: []string{
 			"Pressure, less its uncertainty, is at or above the limit for the hold time.",
-			"At its present rate of fall it still will be after the minutes that the limit names.",
+			"At its present rate of fall, or that of twice as long where it is steeper, it still will be after the minutes that the limit names.",
+			shellBearsOut,
 		},
 		NotYet: []string{
 			"Pressure is under the limit, or would be on the way.",
 			"Its fall has not been watched for long enough.",
+			"The boiler has run out.",
 		},
-		Failing: "pressure that would run out on the way", judge: steamToMove,
+		CannotTell: []string{shellDiffers},
+		Failing:    "pressure that would run out on the way", judge: steamToMove,
 	}
 }
 
@@ -370,11 +383,14 @@ func PressureToBlowDown() Declaration {
 		Limits: []limit.Key{limit.BlowDownMin, limit.BlowDownMax, limit.Hold}, Source: "the owner's own figures",
 		Ways: []string{
 			"Pressure, with its uncertainty on both sides, is between the owner's two figures for the hold time.",
+			shellBearsOut,
 		},
 		NotYet: []string{
 			"Pressure is still above the higher figure, or already under the lower one.",
+			"The boiler has run out, and there is nothing left to blow down.",
 		},
 		CannotTell: []string{
+			shellDiffers,
 			"The owner has not set both figures. Sources disagree, so that nobody else can.",
 		},
 		Failing: "pressure outside the owner's figures, or none set", judge: pressureToBlowDown,
@@ -412,8 +428,8 @@ func FireOut() Declaration {
 			{"over which it is enough that it fell slowly", BoxFallS, "s", contract},
 			{"how long it must rise to be taken for relit", fire.RelitForS, "s", cp},
 			{"temperature that only a fire explains", fire.BurningC, "°C", cp},
-			{"by how much a firebox can lie below its shell", FireboxBelowShellK, "K", contract},
-			{"temperature under which it need not fall any more, only not rise", restingC, "°C", cp},
+			{"by how much a firebox may be read below its shell, beside the uncertainties", FireboxBelowShellK, "K", cp},
+			{"temperature under which it need not fall any more, only not rise", noFireC, "°C", cp},
 		},
 		Ways: []string{
 			"The firebox, with its uncertainty, is under the limit for the hold time.",
@@ -440,7 +456,9 @@ func FireboxCool() Declaration {
 		Fixed: []Figure{
 			{"over which it must be seen to fall", BoxFallS, "s", contract},
 			{"temperature under which it need not fall any more, only not rise", restingC, "°C", cp},
-			{"by how much a firebox can lie below its shell", FireboxBelowShellK, "K", contract},
+			{"by how much a firebox may be read below its shell, beside the uncertainties", FireboxBelowShellK, "K", cp},
+			{"by how much below its shell its fall is looked at", BelowShellK, "K", cp},
+			{"by how much faster than the shell it may then fall", FireboxRateK, "K/h", cp},
 		},
 		Ways: []string{
 			"The firebox, with its uncertainty, is under the limit for the hold time: one limit for an emptied engine, another for one left with its water.",
@@ -452,6 +470,7 @@ func FireboxCool() Declaration {
 		},
 		CannotTell: []string{
 			"The firebox reads colder than its own shell allows: the couple may have come off.",
+			"It reads colder than its shell and goes on falling: its couple drifts.",
 		},
 		Failing: "a firebox over the limit, or not falling", judge: fireboxCool,
 	}
