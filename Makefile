@@ -68,5 +68,15 @@ SEED ?= 1
 campaign:
 	@go run ./simulators/campaign -n $(N) -seed $(SEED)
 
+# Every parser, each for so long; it stops at the first input that breaks one.
+FUZZTIME ?= 2m
+fuzz:
+	@for p in $$(go list ./...); do \
+		for f in $$(go test -list '^Fuzz' $$p | grep '^Fuzz'); do \
+			echo "$$p $$f"; \
+			go test -run '^$$' -fuzz "^$$f\$$" -fuzztime $(FUZZTIME) -fuzzminimizetime 20x $$p || exit 1; \
+		done; \
+	done
+
 clean:
 	rm -rf bin $(PAGE)/node_modules $(PAGE)/dist/assets $(PAGE)/dist/index.html

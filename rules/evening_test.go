@@ -49,9 +49,10 @@ type evening struct {
 	now   time.Time
 	reads map[telemetry.Channel]func(s float64) float64
 	// bad are channels that give bad samples with a reason instead.
-	bad  map[telemetry.Channel]string
-	last map[string]verdict.Change
-	all  []verdict.Change
+	bad   map[telemetry.Channel]string
+	last  map[string]verdict.Change
+	all   []verdict.Change
+	packs int
 	// absolute is that the boiler's transducer measures against vacuum.
 	absolute bool
 }
@@ -96,8 +97,7 @@ func (v *evening) take(changes []rules.Change) {
 
 func (v *evening) run(seconds float64) {
 	v.t.Helper()
-	tremble := false
-	for end := v.now.Add(time.Duration(seconds * 1e9)); v.now.Before(end); {
+	for end := v.now.Add(time.Duration(seconds * 1e9)); v.now.Before(end); v.packs++ {
 		v.now = v.now.Add(5 * time.Second)
 		var pack []telemetry.Sample
 		for _, c := range slices.Sorted(maps.Keys(v.reads)) {
@@ -107,9 +107,7 @@ func (v *evening) run(seconds float64) {
 				s.Value += air
 			}
 			// A real instrument trembles; one that never moves has a test of its own.
-			if tremble = !tremble; tremble {
-				s.Value -= math.Copysign(1e-9, s.Value)
-			}
+			s.Value -= math.Copysign(1e-9, s.Value) * float64(v.packs%2)
 			if why, ok := v.bad[c]; ok {
 				s = telemetry.Lost(c, v.now, why)
 			}
