@@ -193,8 +193,8 @@ func (k *Known) pressureInside(h *track.Hold, lo, hi limit.Key, now track.Instan
 func (k *Known) shellBears(least, most float64, now track.Instant) Finding {
 	shell, _, ok := k.hottestShell(now)
 	air, _, believed := k.airPressure(now)
-	if !ok {
-		return nothing
+	if p, _, heard := k.Gauge(now); !ok || !heard || p < least || p > most {
+		return nothing // the pressure itself says enough
 	}
 	if !believed {
 		air = k.standard
