@@ -208,6 +208,9 @@ func (c *channel) bad(at track.Instant, reason string) {
 		c.badSince = at
 	}
 	c.badReason = reason
+	if c.id == telemetry.BoilerHumidity {
+		return // it is put in when the plugs come out: until then its wire ends in the air
+	}
 	if at.Sub(c.badSince) >= NoSignalS && (!c.has || at.Sub(c.accepted) >= NoSignalS) {
 		c.find(NoSignal, c.badSince, reason)
 	}

@@ -265,3 +265,15 @@ func BenchmarkAdd(b *testing.B) {
 		m.Add(telemetry.Sample{Channel: ids[k], At: at.Time(), Value: values[k] * (1 + 1e-4*float64(i%5)), Quality: telemetry.Good}, at)
 	}
 }
+
+// The instrument in the barrel is put in when the plugs come out.
+func TestABarrelInstrumentThatIsNotInIsNoFault(t *testing.T) {
+	m := monitor(t, telemetry.BoilerHumidity, telemetry.ShellTop)
+	for s := 0.0; s < 3600; s += 30 {
+		m.Add(telemetry.Lost(telemetry.BoilerHumidity, track.Of(start).Add(s).Time(), "loop current at or below 3.6 mA"), track.Of(start).Add(s))
+		add(m, telemetry.ShellTop, s, 150-s/600)
+	}
+	if k := kinds(m, 3600); k != "" {
+		t.Errorf("found %s, want nothing", k)
+	}
+}
