@@ -37,8 +37,11 @@ const (
 	slackBoxK  = 20.0
 	slackLevel = 0.05
 	slackTank  = 0.03
-	slackRH    = 5.0
-	slackCO    = 5e-6
+	// With the fire out low water harms nothing until the next is lit, which begins with
+	// the glasses: at rest it is wrong from the mark at which a boiler is low.
+	lowGlass = 0.20
+	slackRH  = 5.0
+	slackCO  = 5e-6
 
 	readyZeroPa   = 500 // zero by a transducer at the end of its class
 	readyPa       = 0.10 * bar
@@ -73,6 +76,7 @@ func Bounds() []string {
 		"pressure zero: gauge pressure within ±0.20 bar",
 		"nothing left to boil: liquid less what cannot drain at most 2 % of the boiler's volume, or the fluid more than 0.5 K under the boiling point here",
 		"fire out: at most 5 % of the grate burning, and the firebox under its limit + 6 K",
+		"water at rest, with no fire in: at least a fifth of the glass, where a boiler is low",
 		"drop-fire: only while a fire burns",
 		"a firebox to house by: its limit + 20 K, since the shell is its only witness, and the contract lets it be read so far below that",
 		"other limits: with a slack of 0.10 bar, 6 K, 0.05 of the glass, 0.03 of a tank, 5 %RH, 5 ppm",
@@ -220,7 +224,7 @@ func (d *Disposal) hold(x *world.Truth) (j judgement) {
 	} else {
 		rising := d.past.n > 30 && x.Pressure > d.past.boilerP[(d.past.n-31)%31]+slackPa
 		j.so[house] = out && air && x.Firebox < restC+slackBoxK && x.Smokebox < restC+slackK &&
-			x.Glass >= waterToRest-slackLevel && x.Pressure <= 0.80*working+slackPa && !rising
+			x.Glass >= lowGlass && x.Pressure <= 0.80*working+slackPa && !rising
 	}
 	j.so[sealDry] = x.PlugsOut && 100*x.Humidity <= barrelRH+slackRH
 
