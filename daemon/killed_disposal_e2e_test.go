@@ -541,6 +541,10 @@ const apartFor = 20 * time.Second
 func sameAlarm(a, b alarmed) bool {
 	d := a.since.Sub(b.since).Abs()
 	a.since, b.since = time.Time{}, time.Time{}
+	if a.state == "suppressed" {
+		// What it would call for is told only when the page is next drawn.
+		a.priority, b.priority = "", ""
+	}
 	return a == b && d <= apartFor
 }
 

@@ -7,6 +7,7 @@ import (
 	"encoding/json"
 	"fmt"
 	"log/slog"
+	"slices"
 	"time"
 
 	"ashlamp/daemon/judge"
@@ -41,6 +42,9 @@ func restore(ctx context.Context, s *store.Store, engine string, j *rules.Judge,
 	var found []rules.Change
 	take := func(changes []rules.Change) {
 		for _, c := range changes {
+			if c.Alarm != nil && kept != nil {
+				continue // the book has those up to then, with what was kept
+			}
 			if at, ok := ownMoment(c); ok && at.After(written) {
 				found = append(found, c)
 			}
@@ -88,6 +92,15 @@ func restore(ctx context.Context, s *store.Store, engine string, j *rules.Judge,
 		}
 		pack = append(pack, r.Sample)
 	}
+	// What fell silent before the span stays known to have been heard once: else an
+	// alarm of its silence would return to normal by a restart.
+	old, err := silent(ctx, s, engine, now.Add(-restoreSpan))
+	if err != nil {
+		return nil, err
+	}
+	for _, r := range old {
+		arrived(r)
+	}
 	var held arrivals
 	// No end: a node's clock may be a little ahead of this one.
 	for r, err := range s.All(ctx, engine, now.Add(-restoreSpan), time.Time{}) {
@@ -109,6 +122,27 @@ func restore(ctx context.Context, s *store.Store, engine string, j *rules.Judge,
 	upTo(now)
 	take(j.Advance(now))
 	return found, nil
+}
+
+// silent returns the newest sample of each channel of the engine and the shed that was
+// not heard since from, in order of time.
+func silent(ctx context.Context, s *store.Store, engine string, from time.Time) ([]store.Record, error) {
+	var out []store.Record
+	for _, of := range []string{engine, ""} {
+		latest, err := s.Latest(ctx, of)
+		if err != nil {
+			return nil, fmt.Errorf("read the newest samples: %w", err)
+		}
+		for _, x := range latest {
+			if x.At.Before(from) {
+				out = append(out, store.Record{Sample: x, Received: x.At})
+			}
+		}
+	}
+	slices.SortFunc(out, func(a, b store.Record) int {
+		return cmp.Or(a.At.Compare(b.At), cmp.Compare(a.Channel, b.Channel))
+	})
+	return out, nil
 }
 
 // arrivals is a heap of samples by when they came: what came late is judged as late as

@@ -439,3 +439,115 @@ func TestWhatWasStoredAndNeverJudgedIsWrittenDown(t *testing.T) {
 	}
 	t.Errorf("a word lapsed while there was no daemon; the book has %v, want one with %s", found, want)
 }
+
+func (e *evening) alarm(watch string) message.Alarm {
+	for _, a := range e.state().Alarms {
+		if a.Watch == watch {
+			return a
+		}
+	}
+	return message.Alarm{State: "normal"}
+}
+
+func (e *evening) say(ev telemetry.Event) {
+	e.t.Helper()
+	ev.By = "T. Oxley"
+	if _, err := e.app.Say().Say(e.t.Context(), engine, ev); err != nil {
+		e.t.Fatal(err)
+	}
+	if err := e.app.Settle(e.t.Context()); err != nil {
+		e.t.Fatal(err)
+	}
+}
+
+// TestAlarmsAndWordsOutlastWhatIsJudgedAgain: the daemon is away for longer than the
+// span of samples that a restart judges again, so that what it kept must carry them.
+func TestAlarmsAndWordsOutlastWhatIsJudgedAgain(t *testing.T) {
+	for _, c := range []struct {
+		name string
+		// does is done to the alarm of the silent node before the daemon dies.
+		does func(e *evening)
+		want string
+	}{
+		{"acknowledged", func(e *evening) {
+			e.say(telemetry.Event{Kind: telemetry.AlarmAcknowledged, Subject: "node-lost"})
+		}, "acknowledged"},
+		{"nobody did anything", func(*evening) {}, "unacknowledged"},
+		{"its node put away", func(e *evening) {
+			e.say(telemetry.Event{Kind: telemetry.NodePutAway, Subject: "box"})
+		}, "out-of-service"},
+	} {
+		t.Run(c.name, func(t *testing.T) {
+			e := newEvening(t)
+			e.start()
+			for range 30 {
+				e.step()
+			}
+			for limit := e.clock.Now().Add(time.Hour); e.alarm("node-lost").State != "unacknowledged"; {
+				if e.clock.Now().After(limit) {
+					t.Fatal("the silent node is not told")
+				}
+				e.clock.Set(e.clock.Now().Add(10 * time.Second))
+				if err := e.app.Settle(t.Context()); err != nil {
+					t.Fatal(err)
+				}
+			}
+			e.say(telemetry.Event{Kind: telemetry.RepairBooked, Subject: "left clack weeps"})
+			wanted := e.clock.Now().AddDate(0, 2, 0).Truncate(time.Hour)
+			e.say(telemetry.Event{Kind: telemetry.NextWanted, Until: wanted})
+			c.does(e)
+			was := e.alarm("node-lost")
+			if was.State != c.want {
+				t.Fatalf("node-lost is %s before the daemon dies, want %s", was.State, c.want)
+			}
+			e.die()
+			e.clock.Set(e.clock.Now().AddDate(0, 0, 21))
+			e.start()
+			is := e.alarm("node-lost")
+			if is.State != was.State || is.By != was.By || is.Priority != was.Priority || !is.T.Equal(was.T) {
+				t.Errorf("three weeks later node-lost is %s %s by %q since %s, was %s %s by %q since %s",
+					is.State, is.Priority, is.By, is.T, was.State, was.Priority, was.By, was.T)
+			}
+			r := e.state().Rest
+			if !slices.Contains(r.Repairs, "left clack weeps") || r.Wanted == nil || !r.Wanted.Equal(wanted) {
+				t.Errorf("three weeks later repairs are %v and it is wanted %v, want what was said", r.Repairs, r.Wanted)
+			}
+		})
+	}
+}
+
+// TestWhatCameAndWentIsNotForgotten: carbon monoxide rose and fell, and nobody has
+// acknowledged it; weeks later no sample tells of it any more.
+func TestWhatCameAndWentIsNotForgotten(t *testing.T) {
+	e := newEvening(t)
+	e.start()
+	e.step()
+	for minute := range 20 {
+		ratio := 130e-6
+		if minute >= 5 {
+			ratio = 0
+		}
+		e.clock.Set(e.clock.Now().Add(time.Minute))
+		if err := e.Carry(t.Context(), node.Pack{Shed: true, Sent: e.clock.Now(), Samples: []telemetry.Sample{
+			{Channel: telemetry.AmbientCO, At: e.clock.Now(), Value: ratio, Quality: telemetry.Good},
+		}}); err != nil {
+			t.Fatal(err)
+		}
+	}
+	was := e.alarm("co")
+	if was.State != "returned-unacknowledged" {
+		t.Fatalf("co is %+v before the daemon dies, want returned-unacknowledged", was)
+	}
+	e.die()
+	e.clock.Set(e.clock.Now().AddDate(0, 0, 21))
+	e.start()
+	if is := e.alarm("co"); is.State != was.State || is.Priority != was.Priority || !is.T.Equal(was.T) {
+		t.Errorf("three weeks later co is %s %s since %s, was %s %s since %s", is.State, is.Priority, is.T, was.State, was.Priority, was.T)
+	}
+	e.say(telemetry.Event{Kind: telemetry.AlarmAcknowledged, Subject: "co"})
+	e.die()
+	e.start()
+	if is := e.alarm("co"); is.State != "normal" {
+		t.Errorf("acknowledged, killed and started again, co is %s, want normal", is.State)
+	}
+}

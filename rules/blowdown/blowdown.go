@@ -355,7 +355,7 @@ func (r *Run) Mass() (held, credited float64) {
 // borne returns which part of what the cocks would have passed while the glass fell
 // from one level to another that glass bears out, within [Slack]; at most 1.
 func (r *Run) borne(from, to, kg float64) float64 {
-	seen := (math.Min(1, from) - to) * WaterOfGlass * r.b.VolumeL / 1000 * HotWater
+	seen := r.seen(from, to)
 	if kg > 0 && seen*Slack < kg {
 		return seen * Slack / kg
 	}
@@ -369,8 +369,18 @@ func (r *Run) sinceBegan() (held, credited float64) {
 	if r.goneDone {
 		to, kg = r.Bottom(), r.goneKg
 	}
-	credited *= r.borne(r.beganLevel, to, kg+r.unheard)
+	share := r.borne(r.beganLevel, to, kg+r.unheard)
+	credited *= share
+	if r.goneDone {
+		// What the glass itself showed to go has gone, however late the pipe told of it.
+		credited = math.Max(credited, r.seen(r.beganLevel, to)+share*(r.passed-r.beganKg-r.goneKg))
+	}
 	return held, credited
+}
+
+// seen returns the water in kilogram between two levels of the glass.
+func (r *Run) seen(from, to float64) float64 {
+	return (math.Min(1, from) - to) * WaterOfGlass * r.b.VolumeL / 1000 * HotWater
 }
 
 func (r *Run) water(level float64) float64 {

@@ -20,3 +20,6 @@ func (w *Weather) temperature(hour float64) float64 {
 	a := 2 * math.Pi * (hour - 15) / 24
 	return w.Mean + w.Swing*(0.9*math.Cos(a)+0.1*math.Cos(2*a))
 }
+
+// trendMost is the furthest that a trend takes the air's pressure, Pa.
+const trendMost = 1000

@@ -210,7 +210,8 @@ func (w *World) weather() {
 	at := w.Start.Add(time.Duration(w.t * float64(time.Second)))
 	hour := float64(at.Hour()) + float64(at.Minute())/60 + float64(at.Second())/3600
 	w.air.Temperature = w.Weather.temperature(hour)
-	w.air.Pressure = w.Weather.Pressure + w.Weather.Trend*w.t/3600
+	// Weather turns: no trend goes on for a night.
+	w.air.Pressure = w.Weather.Pressure + trendMost*math.Tanh(w.Weather.Trend*w.t/3600/trendMost)
 	w.air.Humidity = math.Min(0.99, w.props.Saturation(w.Weather.DewPoint)/w.props.Saturation(w.air.Temperature))
 	w.boiling = w.props.Boiling(w.air.Pressure)
 	w.nextAir = w.t + 20

@@ -145,6 +145,8 @@ func (w word) lapseS() float64 {
 		return 1800
 	case atPlace, peopleClear:
 		return 600
+	case ventOpen, cocksDry:
+		return 12 * 3600
 	}
 	return math.NaN()
 }
