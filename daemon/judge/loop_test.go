@@ -326,6 +326,8 @@ func (x *beside) found(changes []rules.Change) {
 			x.line("lapsed", c.Lapse.At, c.Lapse)
 		case c.Passage != nil:
 			x.line("passage", c.Passage.At, c.Passage)
+		case c.Alarm != nil:
+			x.line("alarm", c.Alarm.At, c.Alarm)
 		}
 	}
 }

@@ -15,9 +15,13 @@ const (
 	FireFallS = 300
 	BoxFallS  = 1800
 	// FireboxBelowShellK is by how much a firebox may be read below its shell, beside the
-	// uncertainties of both. The contract allows 20 K; half of that still leaves room for
-	// a draught, and finds a couple that has come off an hour earlier.
-	FireboxBelowShellK = 10
+	// uncertainties of both. The contract allows 20 K; a firebox that a draught cools came
+	// to 16 K in simulated nights. Where little heat is left there is less to differ by:
+	// FireboxBelowShare of the shell's excess over the air, CoolBelowShellK at least. That
+	// finds a couple that lies in the air beside an engine nearly cold.
+	FireboxBelowShellK = 15
+	FireboxBelowShare  = 0.25
+	CoolBelowShellK    = 5
 	// BelowShellK is by how much it is read colder than the shell, more than two couples'
 	// scatter, before its fall is looked at.
 	BelowShellK = 3
@@ -48,11 +52,12 @@ func fireOut(k *Known, now track.Instant) Finding {
 func (k *Known) fireboxTooCold(now track.Instant) (Finding, bool) {
 	shell, us, ok := k.hottestShell(now)
 	v, fresh := k.firebox.Fresh(now)
-	if !ok || !fresh || v+k.firebox.u(v) >= shell-us-FireboxBelowShellK {
+	below := math.Min(FireboxBelowShellK, math.Max(CoolBelowShellK, FireboxBelowShare*(shell-k.airTemperature(now))))
+	if !ok || !fresh || v+k.firebox.u(v) >= shell-us-below {
 		return Finding{}, false
 	}
 	return k.cannotTell(func() string {
-		return sprintf("Firebox reads %.0f °C, more than %d K under the shell at %.0f: has the couple come off?", v, FireboxBelowShellK, shell)
+		return sprintf("Firebox reads %.0f °C, more than %.0f K under the shell at %.0f: has the couple come off?", v, below, shell)
 	}), true
 }
 

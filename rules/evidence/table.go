@@ -524,7 +524,8 @@ func FireboxTouchable() Declaration {
 		ID: "firebox-touchable", Title: "Firebox touchable", Means: "A bare hand can rest on the metal of the firebox where its sensor sits.", Needs: []telemetry.Channel{telemetry.Firebox},
 		Limits: []limit.Key{limit.Touch, limit.Hold}, Source: "ISO 13732-1:2006, figure from memory",
 		Fixed: []Figure{
-			{"by how much a firebox can lie below its shell", FireboxBelowShellK, "K", contract},
+			{"by how much a firebox may be read below its shell, beside the uncertainties", FireboxBelowShellK, "K", cp},
+			{"the same where the shell is nearly cold", CoolBelowShellK, "K", cp},
 		},
 		Ways: []string{
 			"The firebox, with its uncertainty, is under the limit for the hold time.",

@@ -217,7 +217,7 @@ var table = []mutation{
 		"ash that burns up again is not seen", inFire},
 	{"a fire that came while nobody looked", fire, "\t\tf.unseen = true\n", "\t\tf.unseen = false\n",
 		"a firebox found hotter after a silence, and now falling, counts as without fire", inFire},
-	{"a firebox colder than its shell", heat, "if !ok || !fresh || v+k.firebox.u(v) >= shell-us-FireboxBelowShellK {", "if true || !ok || !fresh || us > 0 {",
+	{"a firebox colder than its shell", heat, "if !ok || !fresh || v+k.firebox.u(v) >= shell-us-below {", "if true || !ok || !fresh || us+below > 0 {",
 		"a couple that came off its firebox counts", by("TestEachGuardHoldsAlone")},
 	{"a smokebox colder than the shell", heat, "if !ok || !fresh || v+slack >= coolest {", "if true || !ok || !fresh || slack > 0 {",
 		"a couple that came off its smokebox counts", by("TestEachGuardHoldsAlone")},

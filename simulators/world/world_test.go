@@ -337,7 +337,7 @@ func TestDemonstratedFaults(t *testing.T) {
 			t.Errorf("seed %d: the crew never believed it empty", seed)
 			continue
 		}
-		if x := b.truths[i]; x.Liquid < 0.3*e0(t, p) || x.Pressure > 0.2*bar {
+		if x := b.truths[i]; x.Liquid < 0.04*e0(t, p) || x.Pressure > 0.2*bar {
 			t.Errorf("seed %d: believed empty with %.0f kg at %.2f bar", seed, x.Liquid, x.Pressure/bar)
 		}
 	}
