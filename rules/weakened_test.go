@@ -354,3 +354,31 @@ func TestWhatTheShellSaysOfAPressure(t *testing.T) {
 		}
 	}
 }
+
+// A shell couple that is doubted proves nothing, and may be right: it still contradicts.
+func TestADoubtedShellStillContradictsAPressure(t *testing.T) {
+	for _, tt := range []struct {
+		name  string
+		shell float64 // bar; 0 for none
+		want  verdict.Verdict
+	}{
+		{"no shell is heard", 0, verdict.Proven},
+		{"doubted, and as over water under 2 bar", 2, verdict.CannotTell},
+		{"doubted, and as over water under that pressure", 6, verdict.Proven},
+	} {
+		v := newEvening(t, quillet())
+		for range 80 {
+			v.set(telemetry.BoilerLevel, 0.8)
+			v.set(telemetry.BoilerPressure, 6e5)
+			v.run(5)
+			if tt.shell > 0 {
+				v.take(v.judge.Samples(v.now, []telemetry.Sample{{
+					Channel: telemetry.ShellTop, At: v.now, Value: onTheLine(t, tt.shell), Quality: telemetry.Uncertain, Reason: "by its node",
+				}}))
+			}
+		}
+		if b := v.evidence("drop-fire", "pressure-in-range"); b.Verdict != tt.want {
+			t.Errorf("%s: %s, want %s: %s", tt.name, b.Verdict, tt.want, b.Text)
+		}
+	}
+}

@@ -192,6 +192,10 @@ func (k *Known) pressureInside(h *track.Hold, lo, hi limit.Key, now track.Instan
 // its uncertainty and contact error are what it may be wrong by.
 func (k *Known) shellBears(least, most float64, now track.Instant) Finding {
 	shell, _, ok := k.hottestShell(now)
+	if !ok {
+		// Couples that are all doubted may still be right, and contradict.
+		shell, _, ok = k.shellMayBe(now)
+	}
 	air, _, believed := k.airPressure(now)
 	if p, _, heard := k.Gauge(now); !ok || !heard || p < least || p > most {
 		return nothing // the pressure itself says enough
