@@ -330,7 +330,9 @@ func (l *Loop) write(ctx context.Context, entries []store.Entry, save bool) erro
 	if save {
 		var err error
 		if saved, err = json.Marshal(l.judge.Saved()); err != nil {
-			return fmt.Errorf("write down how the alarms stand: %w", err)
+			// The entries are kept all the same.
+			l.o.Log.Error("how the alarms stand cannot be written down; a restart judges them anew", "engine", l.o.Engine.ID, "error", err)
+			saved = nil
 		}
 		l.saved = l.o.Clock.Now()
 	}
