@@ -170,7 +170,11 @@ func (r *Run) Pipe(at track.Instant, tC, boilingC, gaugePa, ambientPa float64) E
 			level, stood := r.highestSince(at.Add(-LagS))
 			r.setTop(stood, level)
 			if !math.IsNaN(gaugePa) {
-				r.unheard = r.flux(gaugePa, ambientPa) * r.area * at.Sub(stood)
+				until := at
+				if r.gone && r.goneSince > stood {
+					until = r.goneSince // a glass that shows nothing bears nothing out any more
+				}
+				r.unheard = r.flux(gaugePa, ambientPa) * r.area * until.Sub(stood)
 			}
 		}
 	} else if watched && !math.IsNaN(gaugePa) {
@@ -279,7 +283,9 @@ func (r *Run) Level(at track.Instant, level float64) (event Event) {
 		}
 		r.emptied = true
 		if r.began && !r.goneDone {
-			r.goneKg, r.goneDone = r.passed-r.beganKg, true
+			if r.goneDone = true; r.goneSince > r.hotSince {
+				r.goneKg = r.passed - r.beganKg
+			}
 			r.then, r.thenN, r.thenPassed = r.levels, min(r.levelsN, lookBack), r.passed
 		}
 	case r.back(level):
