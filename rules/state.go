@@ -9,6 +9,7 @@ import (
 	"ashlamp/rules/alarm"
 	"ashlamp/rules/confirmation"
 	"ashlamp/rules/disposal"
+	"ashlamp/rules/energy"
 	"ashlamp/rules/evidence"
 	"ashlamp/rules/health"
 	"ashlamp/rules/limit"
@@ -37,6 +38,8 @@ type State struct {
 	Findings []health.Finding
 	Figures  alarm.Figures
 	Rest     Rest
+	// Energy is what the boiler still holds.
+	Energy energy.View
 	// Marks are the limits that a drawing shows: pressures in pascal, temperatures
 	// in degree Celsius.
 	Marks map[string]float64
@@ -113,6 +116,7 @@ func (j *Judge) State() State {
 	s.Alarms, s.Figures = j.alarms(), j.w.board.Panel.Figures(j.now)
 	s.Findings = slices.Clone(j.w.known.Findings)
 	s.Rest = j.Rest()
+	s.Energy = j.energy()
 	return s
 }
 
