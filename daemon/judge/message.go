@@ -9,9 +9,11 @@ import (
 	"ashlamp/dashboard/message"
 	"ashlamp/rules"
 	"ashlamp/rules/alarm"
+	"ashlamp/rules/energy"
 	"ashlamp/rules/engine"
 	"ashlamp/rules/telemetry"
 	"ashlamp/rules/track"
+	"ashlamp/rules/uncertainty"
 )
 
 // Engine returns what the pages are told of an engine once.
@@ -30,7 +32,7 @@ func StateOf(e engine.Engine, s rules.State) message.State {
 		Engine: e.ID, At: s.At, Phase: string(s.Phase), LayUp: s.LayUp,
 		Channels: map[telemetry.Channel]message.Reading{}, Front: s.Front,
 		Disposal: disposalOf(s),
-		Alarms:   alarmsOf(e, s), Findings: findingsOf(s), Bearing: bearingOf(s), Rest: restOf(s),
+		Alarms:   alarmsOf(e, s), Findings: findingsOf(s), Bearing: bearingOf(s), Rest: restOf(s), Energy: energyOf(s.Energy),
 	}
 	for _, r := range s.Readings {
 		m.Channels[r.Channel] = readingOf(r, s.At)
@@ -59,7 +61,7 @@ func changeOf(e engine.Engine, s rules.State) message.Change {
 		At: m.At, Engine: m.Engine, Phase: &m.Phase, LayUp: &m.LayUp, Disposal: m.Disposal,
 		Channels: m.Channels, Steps: m.Steps, Front: &m.Front, Asks: &m.Asks,
 		Confirmations: &m.Confirmations, Marks: &s.Marks,
-		Alarms: &m.Alarms, Findings: &m.Findings, Bearing: &m.Bearing, Rest: &m.Rest,
+		Alarms: &m.Alarms, Findings: &m.Findings, Bearing: &m.Bearing, Rest: &m.Rest, Energy: m.Energy,
 	}
 }
 
@@ -103,6 +105,7 @@ type told struct {
 	findings []message.Finding
 	bearing  message.Bearing
 	rest     message.Rest
+	energy   *message.Energy
 	any      bool
 }
 
@@ -121,12 +124,18 @@ func (t *told) change(c message.Change) message.Change {
 		if reflect.DeepEqual(t.rest, *c.Rest) {
 			c.Rest = nil
 		}
+		if reflect.DeepEqual(t.energy, c.Energy) {
+			c.Energy = nil
+		}
 	}
 	t.any = true
 	keep(&t.alarms, c.Alarms)
 	keep(&t.findings, c.Findings)
 	keep(&t.bearing, c.Bearing)
 	keep(&t.rest, c.Rest)
+	if c.Energy != nil {
+		t.energy = c.Energy
+	}
 	return c
 }
 
@@ -212,4 +221,42 @@ func restOf(s rules.State) message.Rest {
 		out.Reminders = append(out.Reminders, message.Reminder{ID: m.ID, Text: m.Text, Before: m.Before, Due: m.Due.Time().Truncate(time.Hour)})
 	}
 	return out.Whole()
+}
+
+// energyOf puts what the boiler holds into the words of the wire, in as many digits as
+// its uncertainty leaves any sense.
+func energyOf(v energy.View) *message.Energy {
+	return &message.Energy{
+		EnergyMJ: quantity(v.Energy), WaterKg: quantity(v.Water), LossKW: quantity(v.Loss),
+		FlashKg: quantity(v.Flash), FlashShare: quantity(v.FlashShare),
+		EnergyMostMJ: most(v.EnergyMost), WaterMostKg: most(v.WaterMost), FlashMostKg: most(v.FlashMost),
+		Why: v.Why, WhyNoLoss: v.WhyNoLoss,
+	}
+}
+
+// finest is the most digits after the point: a thousandth of the water, or a watt.
+// Finer ones would be told anew with every tremble of the transducer.
+const finest = 3
+
+// quantity rounds a value to the second digit of its uncertainty, and that upwards
+// (JCGM 100:2008, 7.2.6); nil for what is not known.
+func quantity(v uncertainty.Value) *message.Quantity {
+	if !v.Stated() || math.IsInf(v.U, 0) {
+		return nil
+	}
+	digits := min(finest, 1-int(math.Floor(math.Log10(v.U))))
+	// Scaled by a whole power of ten, so that no step of 0.1 leaves a tail of digits.
+	scale := math.Pow10(max(digits, -digits))
+	if digits < 0 {
+		return &message.Quantity{Value: math.Round(v.X/scale) * scale, U: math.Ceil(v.U/scale) * scale}
+	}
+	return &message.Quantity{Value: math.Round(v.X*scale) / scale, U: math.Ceil(v.U*scale) / scale}
+}
+
+// most is a bound in two digits, rounded upwards; nil where there is none.
+func most(v float64) *float64 {
+	if q := quantity(uncertainty.Value{X: v, U: v}); q != nil {
+		return &q.U
+	}
+	return nil
 }

@@ -47,6 +47,9 @@ func (s State) With(c Change) State {
 	if c.Disposal != nil {
 		s.Disposal = c.Disposal
 	}
+	if c.Energy != nil {
+		s.Energy = c.Energy
+	}
 	s.Channels = overlaid(s.Channels, c.Channels)
 	s.Steps = stepsWith(s.Steps, c.Steps)
 	return s
@@ -67,6 +70,7 @@ func (c Change) Then(next Change) Change {
 	take(&c.Findings, next.Findings)
 	take(&c.Bearing, next.Bearing)
 	take(&c.Rest, next.Rest)
+	take(&c.Energy, next.Energy)
 	take(&c.Marks, next.Marks)
 	c.Channels = overlaid(c.Channels, next.Channels)
 	c.Steps = stepsWith(c.Steps, next.Steps)

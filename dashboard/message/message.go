@@ -217,6 +217,38 @@ type Reminder struct {
 	Due    time.Time `json:"due"`
 }
 
+// Quantity is a figure with its expanded uncertainty (coverage factor 2), both in the
+// unit of the field's name.
+type Quantity struct {
+	Value float64 `json:"value"`
+	U     float64 `json:"u"`
+}
+
+// Energy is what the boiler still holds, by the steam tables and what a glass tells of
+// it. A figure is null where it is not known, which is not nothing.
+type Energy struct {
+	// EnergyMJ is that of water, steam and steel over 15 °C, in megajoule.
+	EnergyMJ *Quantity `json:"energy_mj"`
+	// WaterKg is the water in kilogram.
+	WaterKg *Quantity `json:"water_kg"`
+	// LossKW is the heat that leaves the boiler, in kilowatt; known only while it stands
+	// shut with no fire in.
+	LossKW *Quantity `json:"loss_kw"`
+	// FlashKg is how much of the water would become steam if it were let down to the air
+	// now, in kilogram; FlashShare which part of it, 0 to 1.
+	FlashKg    *Quantity `json:"flash_kg"`
+	FlashShare *Quantity `json:"flash_share"`
+	// EnergyMostMJ, WaterMostKg and FlashMostKg are the most that there may be where the
+	// glass does not tell how much water there is; absent where it does, and where there
+	// is no such bound.
+	EnergyMostMJ *float64 `json:"energy_most_mj,omitempty"`
+	WaterMostKg  *float64 `json:"water_most_kg,omitempty"`
+	FlashMostKg  *float64 `json:"flash_most_kg,omitempty"`
+	// Why says why any of it is not known, WhyNoLoss why the loss is not.
+	Why       string `json:"why,omitempty"`
+	WhyNoLoss string `json:"why_no_loss,omitempty"`
+}
+
 // State is how an engine is now.
 type State struct {
 	Engine string    `json:"engine"`
@@ -237,6 +269,8 @@ type State struct {
 	Findings []Finding `json:"findings"`
 	Bearing  Bearing   `json:"bearing"`
 	Rest     Rest      `json:"rest"`
+	// Energy is absent where it was never reckoned.
+	Energy *Energy `json:"energy,omitempty"`
 }
 
 // Disposal is the putting-away that is open, or was last.
@@ -273,6 +307,7 @@ type Change struct {
 	Findings      *[]Finding                    `json:"findings,omitempty"`
 	Bearing       *Bearing                      `json:"bearing,omitempty"`
 	Rest          *Rest                         `json:"rest,omitempty"`
+	Energy        *Energy                       `json:"energy,omitempty"`
 	// Marks, where present, replaces the engine's marks (boiling point here moves
 	// with the barometer).
 	Marks *map[string]float64 `json:"marks,omitempty"`

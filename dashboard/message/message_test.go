@@ -35,6 +35,7 @@ func changes() *rapid.Generator[Change] {
 		maybe("forecasts", func() { c.Forecasts = &[]Forecast{{Forecast: word("forecast")}} })
 		maybe("alarms", func() { c.Alarms = &[]Alarm{{ID: word("alarm")}} })
 		maybe("confirmations", func() { c.Confirmations = &[]Given{{Confirm: word("given")}} })
+		maybe("energy", func() { c.Energy = &Energy{Why: word("why")} })
 		maybe("marks", func() { c.Marks = &map[string]float64{word("mark"): 1} })
 		maybe("channels", func() {
 			c.Channels = map[telemetry.Channel]Reading{telemetry.Channel(word("channel")): {AgeS: rapid.Float64Range(0, 9).Draw(t, "age")}}
