@@ -225,19 +225,19 @@ type Quantity struct {
 }
 
 // Energy is what the boiler still holds, by the steam tables and what a glass tells of
-// it. A figure is null where it is not known, which is not nothing.
+// it. A figure is absent where it is not known, which is not nothing.
 type Energy struct {
 	// EnergyMJ is that of water, steam and steel over 15 °C, in megajoule.
-	EnergyMJ *Quantity `json:"energy_mj"`
+	EnergyMJ *Quantity `json:"energy_mj,omitempty"`
 	// WaterKg is the water in kilogram.
-	WaterKg *Quantity `json:"water_kg"`
+	WaterKg *Quantity `json:"water_kg,omitempty"`
 	// LossKW is the heat that leaves the boiler, in kilowatt; known only while it stands
 	// shut with no fire in.
-	LossKW *Quantity `json:"loss_kw"`
+	LossKW *Quantity `json:"loss_kw,omitempty"`
 	// FlashKg is how much of the water would become steam if it were let down to the air
 	// now, in kilogram; FlashShare which part of it, 0 to 1.
-	FlashKg    *Quantity `json:"flash_kg"`
-	FlashShare *Quantity `json:"flash_share"`
+	FlashKg    *Quantity `json:"flash_kg,omitempty"`
+	FlashShare *Quantity `json:"flash_share,omitempty"`
 	// EnergyMostMJ, WaterMostKg and FlashMostKg are the most that there may be where the
 	// glass does not tell how much water there is; absent where it does, and where there
 	// is no such bound.

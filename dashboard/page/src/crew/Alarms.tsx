@@ -16,6 +16,7 @@ import type { Alarm } from "../state/wire.ts";
 import { clock, lasting, when } from "../words/clock.ts";
 import { asSentence, words } from "../words/en.ts";
 import { retold } from "../words/units.ts";
+import { Held } from "./Held.tsx";
 import { Repairs } from "./Repairs.tsx";
 import { units } from "./told.ts";
 import { speaker } from "./Who.tsx";
@@ -152,6 +153,7 @@ export function AlarmList() {
           {a.state === "shelved" && <Unshelve a={a} />}
         </div>
       ))}
+      <Held />
       <h2>{words.alarmList.sensors}</h2>
       {findings.value.length === 0 && <p class="list-none">{words.alarmList.noFinding}</p>}
       {findings.value.map((f) => (

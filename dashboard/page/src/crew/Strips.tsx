@@ -10,6 +10,7 @@ import type { Alarm, Forecast } from "../state/wire.ts";
 import { clock, lasting } from "../words/clock.ts";
 import { words } from "../words/en.ts";
 import * as write from "../words/units.ts";
+import { heldShort } from "./Held.tsx";
 import { units } from "./told.ts";
 
 interface Props {
@@ -46,6 +47,7 @@ export function Boiler({ x, rem }: Props) {
         limit === undefined
           ? ""
           : words.cocksFrom(write.pressure(limit, u), low === undefined ? "" : write.pressure(low, u)),
+        heldShort(),
       ]}
       axis={[
         ...named.map((t) => (

@@ -27,6 +27,13 @@ describe("reduce", () => {
     const k = reduce(told, change(9, { phase: "cooling" }));
     expect([k.states["quillet"]?.rest.repairs, k.states["quillet"]?.findings.length, k.states["quillet"]?.bearing.raised]).toEqual([["mud door 3 weeps"], 1, 2]);
   });
+  it("takes what the boiler holds, and what is no longer known with it", () => {
+    const held = { energy_mj: { value: 256, u: 32 }, water_kg: { value: 265, u: 36 } };
+    const told = after(snap(7), change(8, { energy: held }));
+    expect(reduce(told, change(9)).states["quillet"]?.energy).toEqual(held);
+    const lost = { why: "The level is not known." };
+    expect(reduce(told, change(9, { energy: lost })).states["quillet"]?.energy).toEqual(lost);
+  });
   it("takes a snapshot whole, whatever was known before", () => {
     const k = after(snap(900), snap(7));
     expect([k.n, k.torn, k.states["quillet"]?.front]).toEqual([7, false, "plugs-out"]);

@@ -66,6 +66,7 @@ export function reduce(k: Known, m: Message): Known {
         phase: c.phase ?? old.phase,
         lay_up: c.lay_up ?? old.lay_up,
         ...(c.disposal ? { disposal: c.disposal } : {}),
+        ...(c.energy ? { energy: c.energy } : {}),
         channels: c.channels ? { ...old.channels, ...c.channels } : old.channels,
         steps: c.steps ? withSteps(old.steps, c.steps) : old.steps,
         front: c.front ?? old.front,

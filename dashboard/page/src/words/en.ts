@@ -252,6 +252,25 @@ export const words = {
     stale: (what: string): string => `Standing for a day or longer: ${what}.`,
   },
 
+  held: {
+    name: "In the boiler",
+    short: (mj: string): string => `holds ${mj} MJ`,
+    energy: "Energy",
+    over: (mj: string): string => `${mj} MJ over water and steel at 15 \u00b0C.`,
+    overMost: (mj: string): string => `Not known; at most ${mj} MJ over water and steel at 15 \u00b0C.`,
+    water: "Water",
+    kg: (kg: string): string => `${kg} kg.`,
+    kgMost: (kg: string): string => `Not known; at most ${kg} kg.`,
+    flash: "Let down now",
+    share: (percent: string): string => `${percent} % of the water flashes: `,
+    steam: (kg: string): string => `${kg} kg of steam.`,
+    steamMost: (kg: string): string => `at most ${kg} kg of steam.`,
+    steamNot: "how much that is, is not known.",
+    loss: "Heat loss",
+    kw: (kw: string): string => `${kw} kW.`,
+    notKnown: "Not known.",
+  },
+
   rest: {
     name: "At rest",
     since: (t: string): string => `since ${t}`,

@@ -18,6 +18,14 @@ export function temperature(c: number, u: Units, digits = 0): string {
   return minus((u.temperature === "C" ? c : fahrenheit(c)).toFixed(digits));
 }
 
+/** "256 \u00b1 32": a figure with its expanded uncertainty, in as many digits as that leaves any sense. */
+export function spread(q: { readonly value: number; readonly u: number }): string {
+  const digits = q.u > 0 ? Math.min(3, Math.max(0, 1 - Math.floor(Math.log10(q.u) + 1e-9))) : 0;
+  // A last digit of nought in the uncertainty says nothing more.
+  const least = Number(q.u.toFixed(digits)) === Number(q.u.toFixed(Math.max(0, digits - 1))) ? Math.max(0, digits - 1) : digits;
+  return `${minus(q.value.toFixed(least))} \u00b1 ${q.u.toFixed(least)}`;
+}
+
 export const pressureName = (u: Units): string => u.pressure;
 export const temperatureName = (u: Units): string => (u.temperature === "C" ? "\u00b0C" : "\u00b0F");
 

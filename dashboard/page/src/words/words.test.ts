@@ -3,7 +3,7 @@ import { join } from "node:path";
 import { describe, expect, it } from "vitest";
 import { clock, day, lasting, offset, onDate, when } from "./clock.ts";
 import { asSentence, initials, within, words } from "./en.ts";
-import { pressure, retold, temperature } from "./units.ts";
+import { pressure, retold, spread, temperature } from "./units.ts";
 
 const src = new URL("..", import.meta.url).pathname;
 const files = (dir: string): string[] =>
@@ -32,6 +32,17 @@ describe("figures in the person's units", () => {
   const psi = { pressure: "psi", temperature: "F" } as const;
   it("pressure", () => expect([pressure(312_000, bar), pressure(312_000, psi), pressure(-400, bar), pressure(-21_000, bar)]).toEqual(["3.12", "45.3", "0.00", "\u22120.21"]));
   it("temperature", () => expect([temperature(143, bar), temperature(100, psi), temperature(-0.2, bar), temperature(99.8, psi, 1)]).toEqual(["143", "212", "0", "211.6"]));
+  it.each([
+    [256, 32, "256 \u00b1 32"],
+    [42.7, 5.7, "42.7 \u00b1 5.7"],
+    [1.42, 0.2, "1.4 \u00b1 0.2"],
+    [16.1, 0.1, "16.1 \u00b1 0.1"],
+    [0.161, 0.001, "0.161 \u00b1 0.001"],
+    [12300, 1300, "12300 \u00b1 1300"],
+    [7, 1, "7 \u00b1 1"],
+    [0, 0.5, "0.0 \u00b1 0.5"],
+    [-0.3, 0.5, "\u22120.3 \u00b1 0.5"],
+  ])("with their uncertainty: %d, %d", (value, u, want) => expect(spread({ value, u })).toBe(want));
   const rows: { in: string; want: string }[] = [
     { in: "Pressure reads 0.02 bar, inside the gauge\u2019s own \u00b10.04 bar, for 5 min of 5.", want: "Pressure reads 0.3 psi, inside the gauge\u2019s own \u00b10.6 psi, for 5 min of 5." },
     { in: "between 0.50 and 3.10 bar", want: "between 7.3 and 45.0 psi" },
