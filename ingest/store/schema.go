@@ -103,6 +103,17 @@ CREATE TABLE state (
   value BLOB NOT NULL
 ) STRICT, WITHOUT ROWID;
 `,
+	`
+-- Each disposal as it was drawn up; written anew as more becomes known of it.
+CREATE TABLE summary (
+  engine TEXT NOT NULL,
+  begun  INTEGER NOT NULL,          -- µs since 1970 UTC
+  ended  INTEGER,                   -- NULL while it is open
+  name   TEXT NOT NULL,             -- its id for the outside
+  body   BLOB NOT NULL,             -- JSON
+  PRIMARY KEY (engine, begun)
+) STRICT;
+`,
 }
 
 // migrate brings the file to the newest schema.

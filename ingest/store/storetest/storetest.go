@@ -53,6 +53,8 @@ func Run(t *testing.T, open func(t *testing.T) *store.Store) {
 		{"a body that is no JSON refuses all entries of the call", bookRefuses},
 		{"a state is what was last put", state},
 		{"a change that fails takes its state and its entries with it", together},
+		{"a summary is there once, as it was last written, the newest first", summaries},
+		{"a summary that is none is refused, and its transaction with it", summaryRefused},
 		{"a follower takes everything in order of arrival, late ones too", follower},
 		{"a new follower with history takes what was there before", history},
 		{"followers do not wait for each other", followers},
