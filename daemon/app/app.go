@@ -310,8 +310,12 @@ func (a *App) makeServer() error {
 	if err != nil {
 		return err
 	}
+	zones := map[string]*time.Location{}
+	for _, e := range c.Engines {
+		zones[e.ID] = e.Zone
+	}
 	handler, err := dashboard.New(dashboard.Parts{
-		API:  api.New(a.hub, past{a.store}, &speaker{loops: a.loops, people: c.Shed.People, nodes: a.nodes}, a.o.Log),
+		API:  api.New(a.hub, past{a.store, zones}, &speaker{loops: a.loops, people: c.Shed.People, nodes: a.nodes}, a.o.Log),
 		Live: a.hub, Rules: book, Page: a.o.Page, Health: a.health, Metrics: a.metrics,
 	})
 	if err != nil {

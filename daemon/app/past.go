@@ -18,7 +18,10 @@ import (
 )
 
 // past answers the pages' questions about what was recorded.
-type past struct{ *store.Store }
+type past struct {
+	*store.Store
+	zones map[string]*time.Location // of the engines, for dates in sentences
+}
 
 // before is how far back a lane looks for the verdict that stood when it begins.
 const before = 48 * time.Hour
@@ -174,29 +177,6 @@ func reasons(c verdict.Change) string {
 		}
 	}
 	return text
-}
-
-// Disposals implements the api's Past.
-func (p past) Disposals(ctx context.Context, engine string) ([]message.Disposal, error) {
-	var out []message.Disposal
-	for e, err := range p.Store.Book(ctx, engine, time.Time{}, time.Time{}, judge.KindPassage) {
-		if err != nil {
-			return nil, fmt.Errorf("read the book: %w", err)
-		}
-		var g rules.Passage
-		if err := json.Unmarshal(e.Body, &g); err != nil {
-			return nil, fmt.Errorf("read entry %d of the book: %w", e.Seq, err)
-		}
-		switch n := len(out); {
-		case g.Event == passageBegun:
-			out = append(out, message.Disposal{ID: judge.DisposalID(g.At), Begun: g.At})
-		case g.Event == passageEnded && n > 0 && out[n-1].Ended == nil:
-			at := g.At
-			out[n-1].Ended = &at
-		}
-	}
-	slices.Reverse(out)
-	return out, nil
 }
 
 const (

@@ -44,7 +44,9 @@ type Past interface {
 	// where before is 0), the newest first.
 	Book(ctx context.Context, engine string, before uint64, limit int) ([]message.Entry, error)
 	// Disposals returns all disposals, the newest first.
-	Disposals(ctx context.Context, engine string) ([]message.Disposal, error)
+	Disposals(ctx context.Context, engine string) ([]message.PastDisposal, error)
+	// Trends returns what became different from one disposal to another.
+	Trends(ctx context.Context, engine string) (message.Trends, error)
 }
 
 // Speaker takes a person's word.
@@ -179,19 +181,6 @@ func (a *API) state(w http.ResponseWriter, r *http.Request) {
 	if state, ok := a.engineOf(w, r); ok {
 		a.answer(w, r, http.StatusOK, state.Whole())
 	}
-}
-
-func (a *API) disposals(w http.ResponseWriter, r *http.Request) {
-	state, ok := a.engineOf(w, r)
-	if !ok {
-		return
-	}
-	list, err := a.past.Disposals(r.Context(), state.Engine)
-	if err != nil {
-		a.failed(w, r, err)
-		return
-	}
-	a.answer(w, r, http.StatusOK, orEmpty(list))
 }
 
 func orEmpty[T any](list []T) []T {

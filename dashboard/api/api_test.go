@@ -27,6 +27,7 @@ import (
 	"ashlamp/dashboard/api"
 	"ashlamp/dashboard/live"
 	"ashlamp/dashboard/message"
+	"ashlamp/rules/cooldown"
 	"ashlamp/rules/telemetry"
 	"ashlamp/rules/verdict"
 )
@@ -69,11 +70,25 @@ func (s *shed) Book(_ context.Context, engine string, before uint64, limit int) 
 	return []message.Entry{{Seq: 8, At: evening, Kind: "confirmed", By: "T. Oxley", Text: "Vent open."}}, s.broken
 }
 
-func (s *shed) Disposals(_ context.Context, engine string) ([]message.Disposal, error) {
+func (s *shed) Disposals(_ context.Context, engine string) ([]message.PastDisposal, error) {
 	if engine == "marrow" {
 		return nil, s.broken
 	}
-	return []message.Disposal{{ID: "1", Begun: evening}}, s.broken
+	return []message.PastDisposal{
+		{ID: "2", Begun: evening, Summary: &cooldown.Summary{Engine: engine, Begun: evening, HeatLoss: &cooldown.Rate{Value: 0.041}}},
+		{ID: "1", Begun: evening.AddDate(0, 0, -21)},
+	}, s.broken
+}
+
+func (s *shed) Trends(_ context.Context, engine string) (message.Trends, error) {
+	if engine == "marrow" {
+		return message.Trends{Engine: engine}, s.broken
+	}
+	return message.Trends{
+		Engine:   engine,
+		Findings: []message.TrendFinding{{Quantity: "heat-loss", Kind: "step", Text: "Is the lagging damaged or wet?"}},
+		Series:   []message.TrendSeries{{Quantity: "heat-loss", Unit: "per hour", Points: []message.TrendPoint{{T: evening, Value: 0.041}}}, {Quantity: "tank-drain"}},
+	}, s.broken
 }
 
 func (s *shed) Say(_ context.Context, engine string, e telemetry.Event) (telemetry.Event, error) {
@@ -222,7 +237,11 @@ func TestAnswers(t *testing.T) {
 		{"lanes", call{method: "GET", path: "/engines/quillet/lanes?" + span}, 200, []string{`"verdict":"not-yet"`, `"segments":[]`, `"lapsed"`}},
 		{"book", call{method: "GET", path: "/engines/quillet/book"}, 200, []string{`"seq":8`}},
 		{"book without entries", call{method: "GET", path: "/engines/marrow/book?before=3&limit=1000"}, 200, []string{"[]"}},
-		{"disposals", call{method: "GET", path: "/engines/quillet/disposals"}, 200, []string{`"id":"1"`}},
+		{"disposals", call{method: "GET", path: "/engines/quillet/disposals"}, 200, []string{`"id":"1"`, `"summary":null`, `"heat_loss":{"value":0.041,"lo":null`, `"forecasts":[]`}},
+		{"one disposal", call{method: "GET", path: "/engines/quillet/disposals/1"}, 200, []string{`"id":"1"`, `"summary":null`}},
+		{"one drawn up", call{method: "GET", path: "/engines/quillet/disposals/2"}, 200, []string{`"id":"2"`, `"ended":null`, `"heat_loss":{`}},
+		{"trends", call{method: "GET", path: "/engines/quillet/trends"}, 200, []string{`"kind":"step"`, `"value":0.041`, `"quantity":"tank-drain","title":"","unit":"","points":[]`}},
+		{"no trends", call{method: "GET", path: "/engines/marrow/trends"}, 200, []string{`"findings":[]`, `"series":[]`}},
 		{"no disposals", call{method: "GET", path: "/engines/marrow/disposals"}, 200, []string{"[]"}},
 		{"confirm", call{method: "POST", path: "/engines/quillet/confirmations", body: `{"confirm":"vent-open","by":"T. Oxley"}`}, 201,
 			[]string{`{"t":"2031-05-04T17:02:00Z","kind":"confirmed","subject":"vent-open","by":"T. Oxley"}`}},
@@ -346,6 +365,8 @@ func TestProblems(t *testing.T) {
 		detail string
 	}{
 		{"unknown engine", get("/engines/nettle/state"), 404, "unknown-engine", `"nettle"`},
+		{"unknown disposal", get("/engines/quillet/disposals/3"), 404, "unknown-disposal", `"3"`},
+		{"trends of an unknown engine", get("/engines/nettle/trends"), 404, "unknown-engine", `"nettle"`},
 		{"unknown engine, an id of any length", get("/engines/" + strings.Repeat("y", 5000) + "/state"), 404, "unknown-engine", "…"},
 		{"unknown engine confirmed for", call{method: "POST", path: "/engines/nettle/confirmations", body: good}, 404, "unknown-engine", ""},
 		{"unknown path", get("/engine"), 404, "not-found", "/api/v1/engine"},
@@ -481,6 +502,8 @@ func TestWhatFailsWithinIsAnInternalProblem(t *testing.T) {
 		{method: "GET", path: "/engines/quillet/lanes?" + span},
 		{method: "GET", path: "/engines/quillet/book"},
 		{method: "GET", path: "/engines/quillet/disposals"},
+		{method: "GET", path: "/engines/quillet/disposals/2"},
+		{method: "GET", path: "/engines/quillet/trends"},
 		{method: "POST", path: "/engines/quillet/events", body: `{"fire":"lit","by":"T. Oxley"}`},
 		{method: "POST", path: "/alarms/quillet.vacuum/acknowledge"},
 	} {

@@ -89,6 +89,12 @@ type withdrawQuery struct {
 	By string `query:"by" maxLength:"80"`
 }
 
+type ofDisposal struct {
+	ofEngine
+	// ID is the disposal's id as in the list of disposals.
+	ID string `path:"id"`
+}
+
 type ofAlarm struct {
 	// ID is the alarm's id as in the engine's state: the engine's id, a point, and the watch's.
 	ID string `path:"id"`
@@ -158,9 +164,23 @@ func (a *API) routes() []route {
 		{Operation{
 			Method: http.MethodGet, Path: "/engines/{engine}/disposals", ID: "disposals",
 			Summary: "The engine's disposals, the newest first", Request: ofEngine{},
-			Status: http.StatusOK, Response: []message.Disposal{},
+			Status: http.StatusOK, Response: []message.PastDisposal{},
 			Problems: []int{http.StatusNotFound},
 		}, a.disposals},
+		{Operation{
+			Method: http.MethodGet, Path: "/engines/{engine}/disposals/{id}", ID: "disposal",
+			Summary: "One of the engine's disposals", Request: ofDisposal{},
+			Status: http.StatusOK, Response: message.PastDisposal{},
+			Problems: []int{http.StatusNotFound},
+		}, a.disposal},
+		{Operation{
+			Method: http.MethodGet, Path: "/engines/{engine}/trends", ID: "trends",
+			Summary: "What became different from one cooldown to another",
+			Description: "Steps and drifts in how fast the engine loses heat, follows and drains, each in one sentence, " +
+				"and the series that they were found in: the newest sixty disposals.",
+			Request: ofEngine{}, Status: http.StatusOK, Response: message.Trends{},
+			Problems: []int{http.StatusNotFound},
+		}, a.trends},
 		{Operation{
 			Method: http.MethodPost, Path: "/engines/{engine}/confirmations", ID: "confirm",
 			Summary: "Give a person's word for what no sensor sees", Request: ofEngine{}, Body: message.Confirmation{},

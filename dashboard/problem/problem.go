@@ -31,6 +31,7 @@ var (
 	NotFound            = Kind{http.StatusNotFound, "not-found", "There is nothing at this address"}
 	UnknownEngine       = Kind{http.StatusNotFound, "unknown-engine", "There is no such engine"}
 	UnknownAlarm        = Kind{http.StatusNotFound, "unknown-alarm", "There is no such alarm"}
+	UnknownDisposal     = Kind{http.StatusNotFound, "unknown-disposal", "There is no such disposal"}
 	UnknownChannel      = Kind{http.StatusNotFound, "unknown-channel", "There is no such channel"}
 	NotGiven            = Kind{http.StatusNotFound, "not-given", "This confirmation does not stand"}
 	Method              = Kind{http.StatusMethodNotAllowed, "method", "This address does not take that method"}

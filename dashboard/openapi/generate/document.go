@@ -24,7 +24,7 @@ import (
 )
 
 // documented are the folders, from the module's root, whose comments become descriptions.
-var documented = []string{"dashboard/api", "dashboard/message", "rules/telemetry", "rules/verdict"}
+var documented = []string{"dashboard/api", "dashboard/message", "rules/cooldown", "rules/telemetry", "rules/verdict"}
 
 // enumerations are the values of named types that are written as one of a few words.
 var enumerations = map[reflect.Type][]any{
@@ -256,6 +256,13 @@ func (d docs) describe(p jsonschema.InterceptSchemaParams, sent map[reflect.Type
 		}
 		if text := d[key(t)+"."+f.Name]; text != "" {
 			prop.TypeObject.WithDescription(text)
+		}
+		if ref := prop.TypeObject.Ref; ref != nil && f.Type.Kind() == reflect.Pointer && !strings.Contains(options, "omitempty") {
+			// The library leaves out of a reference that it may be null.
+			prop.TypeObject.Ref = nil
+			null := jsonschema.Schema{}
+			null.AddType(jsonschema.Null)
+			prop.TypeObject.AnyOf = []jsonschema.SchemaOrBool{{TypeObject: &jsonschema.Schema{Ref: ref}}, {TypeObject: &null}}
 		}
 		if strings.Contains(options, "omitempty") {
 			prop.TypeObject.RemoveType(jsonschema.Null)
