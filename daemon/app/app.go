@@ -263,16 +263,20 @@ func (a *App) makeJudges(ctx context.Context) error {
 			ID: c.Shed.ID, Name: c.Shed.Name, Timezone: c.Shed.Timezone, People: c.Shed.People,
 		},
 	}
-	judges, found := map[string]*rules.Judge{}, map[string][]rules.Change{}
+	judges, found, histories := map[string]*rules.Judge{}, map[string][]rules.Change{}, map[string]*judge.History{}
 	for _, e := range c.Engines {
 		j, err := rules.New(e)
 		if err != nil {
 			return fmt.Errorf("engine %s: %w", e.ID, err)
 		}
-		if found[e.ID], err = restore(ctx, a.store, e.ID, j, a.o.Clock.Now(), a.o.Log); err != nil {
+		h, err := judge.NewHistory(e)
+		if err != nil {
+			return fmt.Errorf("engine %s: %w", e.ID, err)
+		}
+		if found[e.ID], err = restore(ctx, a.store, e.ID, j, h, a.o.Clock.Now(), a.o.Log); err != nil {
 			return fmt.Errorf("engine %s: judge again what is stored: %w", e.ID, err)
 		}
-		judges[e.ID] = j
+		judges[e.ID], histories[e.ID] = j, h
 		state := j.State()
 		first.Engines = append(first.Engines, judge.Engine(e, state.Marks))
 		first.States = append(first.States, judge.StateOf(e, state))
@@ -287,8 +291,9 @@ func (a *App) makeJudges(ctx context.Context) error {
 	for _, e := range c.Engines {
 		a.loops[e.ID] = judge.New(judges[e.ID], judge.Options{
 			Engine: e, Shed: c.Shed.ID, Clock: a.o.Clock, Book: judge.Book{Store: a.store}, Publish: hub.Publish, Found: found[e.ID],
-			Retain: func(t string, payload []byte) error { return a.mq.Publish(t, payload, true) },
-			Log:    a.o.Log,
+			History: histories[e.ID],
+			Retain:  func(t string, payload []byte) error { return a.mq.Publish(t, payload, true) },
+			Log:     a.o.Log,
 		})
 	}
 	return nil

@@ -21,12 +21,17 @@ import (
 // longest hold is 24 h, the longest trend half an hour.
 const restoreSpan = 36 * time.Hour
 
+// resumed is how many summaries a history goes on from, the newest: more disposals than
+// the span can hold.
+const resumed = 20
+
 // restore brings a judge up to date: what people said since the newest disposal
 // began, and the samples of the last day and a half, as they came; then time
 // passes until now, a gap like any other. What was found then is in the book already.
 // It returns what is not: what was found after the book's last finding, since a
-// daemon that dies may have stored samples that it never came to judge.
-func restore(ctx context.Context, s *store.Store, engine string, j *rules.Judge, now time.Time, log *slog.Logger) ([]rules.Change, error) {
+// daemon that dies may have stored samples that it never came to judge. The history is
+// fed the same, and goes on from what was written of it.
+func restore(ctx context.Context, s *store.Store, engine string, j *rules.Judge, h *judge.History, now time.Time, log *slog.Logger) ([]rules.Change, error) {
 	said, err := heard(ctx, s, engine, now.Add(-restoreSpan))
 	if err != nil {
 		return nil, err
@@ -41,6 +46,7 @@ func restore(ctx context.Context, s *store.Store, engine string, j *rules.Judge,
 	}
 	var found []rules.Change
 	take := func(changes []rules.Change) {
+		h.Changes(changes, j)
 		for _, c := range changes {
 			if c.Alarm != nil && kept != nil {
 				continue // the book has those up to then, with what was kept
@@ -72,6 +78,7 @@ func restore(ctx context.Context, s *store.Store, engine string, j *rules.Judge,
 			// version no longer knows it, and then it proves nothing.
 			changes, _ := j.Hear(said[next])
 			take(changes)
+			h.Hear(said[next])
 		}
 	}
 	var pack []telemetry.Sample
@@ -80,7 +87,9 @@ func restore(ctx context.Context, s *store.Store, engine string, j *rules.Judge,
 		if len(pack) > 0 {
 			until(at)
 			upTo(at)
-			take(j.Samples(at, pack))
+			changes := j.Samples(at, pack)
+			h.Samples(pack)
+			take(changes)
 			pack = pack[:0]
 		}
 	}
@@ -121,6 +130,11 @@ func restore(ctx context.Context, s *store.Store, engine string, j *rules.Judge,
 	until(now)
 	upTo(now)
 	take(j.Advance(now))
+	drawn, err := summaries(ctx, s, engine, resumed)
+	if err != nil {
+		return nil, err
+	}
+	h.Resume(drawn, now.Add(-restoreSpan))
 	return found, nil
 }
 

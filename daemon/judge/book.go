@@ -30,3 +30,8 @@ func (b Book) Write(ctx context.Context, engine string, entries []store.Entry, s
 func (b Book) Saved(ctx context.Context, engine string) ([]byte, bool, error) {
 	return b.Store.Get(ctx, savedKey(engine))
 }
+
+// PutSummary keeps a summary of a disposal in place of an earlier one.
+func (b Book) PutSummary(ctx context.Context, engine string, d store.Summary) error {
+	return b.Store.PutSummary(ctx, engine, d)
+}

@@ -51,9 +51,10 @@ type clock interface {
 // book is what it needs of the store; see [Book.Write].
 type book interface {
 	Write(ctx context.Context, engine string, entries []store.Entry, saved []byte) error
+	PutSummary(ctx context.Context, engine string, d store.Summary) error
 }
 
-// Options are what a loop is made of. All but Found and Render are required.
+// Options are what a loop is made of. All but Found, History and Render are required.
 type Options struct {
 	Engine engine.Engine
 	// Shed is the shed's id, for topics.
@@ -68,6 +69,8 @@ type Options struct {
 	// Found is what was found while the judge was brought up to date and is not in
 	// the book yet; may be empty.
 	Found []rules.Change
+	// History draws up the disposals, brought up to date with the judge; nil for none.
+	History *History
 	// Render ticks, in real time, when the pages may have new sentences; nil means
 	// a ticker of 200 ms.
 	Render <-chan time.Time
@@ -184,8 +187,9 @@ func (l *Loop) Run(ctx context.Context) error {
 		render = t.C
 	}
 	l.keep(ctx, l.o.Found)
-	l.keep(ctx, l.judge.Advance(l.o.Clock.Now()))
+	l.found(ctx, l.judge.Advance(l.o.Clock.Now()))
 	l.keep(ctx, l.judge.Changes())
+	l.summarise(ctx, false)
 	l.publish()
 	for {
 		l.turned.Store(time.Now().UnixNano())
@@ -225,7 +229,7 @@ func (l *Loop) tick(ctx context.Context) {
 	}
 	changes := l.judge.Advance(now)
 	l.dirty = true
-	l.keep(ctx, changes)
+	l.found(ctx, changes)
 	if len(changes) > 0 {
 		l.publish()
 	}
@@ -247,17 +251,21 @@ func (l *Loop) take(ctx context.Context, c command) {
 		c.reply <- l.hear(ctx, *c.say)
 		l.publish()
 	case c.node != nil:
-		l.keep(ctx, l.judge.Node(l.o.Clock.Now(), c.node.Node, c.node.Up))
+		l.found(ctx, l.judge.Node(l.o.Clock.Now(), c.node.Node, c.node.Up))
 	case c.trouble != nil:
-		l.keep(ctx, l.judge.Store(l.o.Clock.Now(), *c.trouble))
+		l.found(ctx, l.judge.Store(l.o.Clock.Now(), *c.trouble))
 	default:
-		l.keep(ctx, l.judge.Samples(c.received, c.samples))
+		changes := l.judge.Samples(c.received, c.samples)
+		if l.o.History != nil {
+			l.o.History.Samples(c.samples)
+		}
+		l.found(ctx, changes)
 	}
 }
 
 func (l *Loop) hear(ctx context.Context, ev telemetry.Event) error {
 	// A word whose time has just run out must not be found standing.
-	l.keep(ctx, l.judge.Advance(ev.At))
+	l.found(ctx, l.judge.Advance(ev.At))
 	if err := l.judge.Check(ev); err != nil {
 		return refused(err)
 	}
@@ -277,7 +285,10 @@ func (l *Loop) hear(ctx context.Context, ev telemetry.Event) error {
 		return fmt.Errorf("keep what was said: %w", err)
 	}
 	changes, err := l.judge.Hear(ev)
-	l.keep(ctx, changes)
+	l.found(ctx, changes)
+	if l.o.History != nil && err == nil {
+		l.o.History.Hear(ev)
+	}
 	return err
 }
 
@@ -343,6 +354,7 @@ func (l *Loop) save(ctx context.Context) {
 	if err := l.write(context.WithoutCancel(ctx), nil, true); err != nil {
 		l.o.Log.Error("what the judgement must not forget could not be kept", "engine", l.o.Engine.ID, "error", err)
 	}
+	l.summarise(ctx, true)
 }
 
 func entryOf(c rules.Change) (store.Entry, error) {

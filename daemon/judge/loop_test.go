@@ -39,6 +39,7 @@ var begun = time.Date(2031, 5, 4, 15, 30, 0, 0, time.UTC)
 type watched struct {
 	*store.Store
 	before func([]store.Entry) error
+	full   error // what a summary meets
 }
 
 func (w *watched) Write(ctx context.Context, engine string, entries []store.Entry, saved []byte) error {
@@ -48,6 +49,13 @@ func (w *watched) Write(ctx context.Context, engine string, entries []store.Entr
 		}
 	}
 	return judge.Book{Store: w.Store}.Write(ctx, engine, entries, saved)
+}
+
+func (w *watched) PutSummary(ctx context.Context, engine string, d store.Summary) error {
+	if w.full != nil {
+		return w.full
+	}
+	return judge.Book{Store: w.Store}.PutSummary(ctx, engine, d)
 }
 
 // bench is a loop that runs, before a real store.
@@ -82,19 +90,30 @@ func marrow(t *testing.T) engine.Engine {
 
 func newBench(t *testing.T, found ...rules.Change) *bench {
 	t.Helper()
-	b := &bench{t: t, clock: clock.NewStepped(begun), engine: marrow(t), retained: map[string]string{}}
 	s, err := store.Open(t.Context(), filepath.Join(t.TempDir(), "ashlamp.db"))
 	if err != nil {
 		t.Fatal(err)
 	}
 	t.Cleanup(func() { _ = s.Close() })
-	b.book = &watched{Store: s}
-	j, err := rules.New(b.engine)
+	e := marrow(t)
+	j, err := rules.New(e)
 	if err != nil {
 		t.Fatal(err)
 	}
+	h, err := judge.NewHistory(e)
+	if err != nil {
+		t.Fatal(err)
+	}
+	return benchOf(t, e, j, h, s, begun, found...)
+}
+
+// benchOf is a bench of parts that are brought up to date already.
+func benchOf(t *testing.T, e engine.Engine, j *rules.Judge, h *judge.History, s *store.Store, now time.Time, found ...rules.Change) *bench {
+	t.Helper()
+	b := &bench{t: t, clock: clock.NewStepped(now), engine: e, retained: map[string]string{}}
+	b.book = &watched{Store: s}
 	b.loop = judge.New(j, judge.Options{
-		Engine: b.engine, Shed: "fernhollow", Clock: b.clock, Book: b.book, Found: found,
+		Engine: b.engine, Shed: "fernhollow", Clock: b.clock, Book: b.book, Found: found, History: h,
 		Publish: func(c message.Change) error {
 			b.mu.Lock()
 			defer b.mu.Unlock()
@@ -529,6 +548,8 @@ func TestALoopThatStandsStillIsFoundSilent(t *testing.T) {
 type nowhere struct{}
 
 func (nowhere) Write(context.Context, string, []store.Entry, []byte) error { return nil }
+
+func (nowhere) PutSummary(context.Context, string, store.Summary) error { return nil }
 
 func TestTheStepsOfThePageAreThoseOfTheBroker(t *testing.T) {
 	b := newBench(t)

@@ -478,6 +478,18 @@ func (r *Recorder) dried(at track.Instant) {
 func (r *Recorder) Resume(kept Summary) {
 	if r.begun != 0 && kept.Begun.Equal(r.begun.Time()) && kept.Engine == r.engine.ID {
 		r.kept = &kept
+		// What stood before the samples that were fed again still holds for those to come.
+		for _, m := range []struct {
+			to   *track.Instant
+			from *time.Time
+		}{
+			{&r.fireOut, kept.Passed.FireOut}, {&r.blownFrom, kept.Passed.BlowDownBegun},
+			{&r.emptied, kept.Passed.BlowDownFinished}, {&r.plugs, kept.Passed.PlugsRemoved},
+		} {
+			if *m.to == 0 && m.from != nil && !r.over {
+				*m.to = instant(*m.from)
+			}
+		}
 		for _, o := range kept.Forecasts {
 			if r.reached[o.Target] == 0 && len(r.reached) < 2*keptTargets {
 				r.reached[o.Target] = instant(o.Reached)
@@ -517,7 +529,7 @@ func (r *Recorder) Summary() (Summary, bool) {
 	s.PressureLag = r.lag.lag()
 	s.DryingH = s.Passed.drying()
 	if r.kept != nil {
-		s.merge(*r.kept)
+		s.Fill(*r.kept)
 	}
 	return s, true
 }

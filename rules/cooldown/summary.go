@@ -124,9 +124,10 @@ type Outcome struct {
 	Within  *bool     `json:"within"`
 }
 
-// merge takes over from an earlier drawing-up of the same disposal what this one could
-// not see: after a restart only the newest samples are fed again.
-func (s *Summary) merge(k Summary) {
+// Fill takes over from an earlier drawing-up of the same disposal what this one could
+// not see: after a restart only the newest samples are fed again. One of another disposal
+// changes nothing.
+func (s *Summary) Fill(k Summary) {
 	if !k.Begun.Equal(s.Begun) || k.Engine != s.Engine {
 		return
 	}
@@ -194,4 +195,16 @@ func (p *Passed) drying() *float64 {
 	}
 	h := p.BarrelDry.Sub(*p.PlugsRemoved).Hours()
 	return &h
+}
+
+// Equal reports whether the same marks were passed at the same times.
+func (p Passed) Equal(o Passed) bool {
+	theirs := o.all()
+	for i, t := range p.all() {
+		a, b := *t, *theirs[i]
+		if (a == nil) != (b == nil) || a != nil && !a.Equal(*b) {
+			return false
+		}
+	}
+	return true
 }
