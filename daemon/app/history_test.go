@@ -135,6 +135,18 @@ func TestADisposalIsDrawnUp(t *testing.T) {
 	if s.HeatLoss == nil || s.ShellTimeConstant == nil || s.FireboxTimeConstant == nil {
 		t.Errorf("heat loss %+v, shell %+v, firebox %+v; want all known", s.HeatLoss, s.ShellTimeConstant, s.FireboxTimeConstant)
 	}
+	// Forecasts that were told before a death are not told again; what came, came when it did.
+	reached := map[string]time.Time{}
+	for _, o := range s.Forecasts {
+		reached[o.Target] = o.Reached
+	}
+	for _, o := range died.Forecasts {
+		if !o.Reached.Equal(reached[o.Target]) {
+			t.Errorf("%s came at %s, and with deaths at %s", o.Target, reached[o.Target], o.Reached)
+		}
+	}
+	t.Logf("%d forecasts came, with deaths %d", len(s.Forecasts), len(died.Forecasts))
+	died.Forecasts = s.Forecasts
 	if same, err := json.Marshal(died); err != nil || string(same) != string(want.Body) {
 		t.Errorf("never died\n%s\ndied\n%s (%v)", want.Body, got.Body, err)
 	}

@@ -7,6 +7,7 @@ import (
 	"slices"
 	"time"
 
+	"ashlamp/dashboard/message"
 	"ashlamp/ingest/store"
 	"ashlamp/rules"
 	"ashlamp/rules/cooldown"
@@ -26,6 +27,7 @@ const (
 type History struct {
 	engine string
 	rec    *cooldown.Recorder
+	begun  time.Time // of the newest disposal
 	sorted []telemetry.Sample
 	// done are summaries that nothing will be added to, to be written.
 	done []cooldown.Summary
@@ -72,6 +74,7 @@ func (h *History) Changes(changes []rules.Change, j *rules.Judge) {
 				h.done = append(h.done, s)
 			}
 			h.rec.Begin(p.At, j.State().LayUp)
+			h.begun = p.At
 			h.ended, h.written, h.came = false, cooldown.Passed{}, 0
 		case eventEnded:
 			h.rec.End(p.At)
@@ -81,8 +84,23 @@ func (h *History) Changes(changes []rules.Change, j *rules.Judge) {
 	}
 }
 
-// Foretold takes a forecast that was told.
-func (h *History) Foretold(f cooldown.Forecast) error { return h.rec.Forecast(f) }
+// foretold takes what the pages are told to expect. Where there is no disposal, or too
+// many targets, nothing is kept: what came of a forecast is wanted, not needed.
+func (h *History) foretold(at time.Time, list []message.Forecast) {
+	if h.begun.IsZero() || at.Before(h.begun) {
+		return
+	}
+	for _, f := range list {
+		if f.ETA == nil {
+			continue
+		}
+		told := cooldown.Forecast{Target: f.Forecast, Assuming: f.Assuming, MadeAt: at, Eta: *f.ETA}
+		if f.Lo != nil && f.Hi != nil {
+			told.Lo, told.Hi = *f.Lo, *f.Hi
+		}
+		_ = h.rec.Forecast(told)
+	}
+}
 
 // Resume says that what was fed so far was recorded once before, and since when samples
 // were fed again. kept are the summaries that were written then: of a disposal that began

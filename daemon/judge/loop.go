@@ -379,7 +379,11 @@ func entryOf(c rules.Change) (store.Entry, error) {
 
 func (l *Loop) publish() {
 	l.dirty = false
-	if err := l.o.Publish(l.told.change(changeOf(l.o.Engine, l.judge.State()))); err != nil {
+	c := changeOf(l.o.Engine, l.judge.State())
+	if l.o.History != nil && c.Forecasts != nil {
+		l.o.History.foretold(c.At, *c.Forecasts)
+	}
+	if err := l.o.Publish(l.told.change(c)); err != nil {
 		l.o.Log.Error("the pages could not be told", "engine", l.o.Engine.ID, "error", err)
 	}
 }

@@ -119,9 +119,9 @@ func (r *Recorder) Forecast(f Forecast) error {
 	return nil
 }
 
-// Reached says that what was foretold under the id target has come. The recorder says
-// so itself of the targets that are marks: [PressureZero], [BelowBoiling],
-// [FireboxCool] and [BarrelDry].
+// Reached says that what was foretold under the id target has come. The recorder says so
+// itself of the targets that it sees in the samples: [SteamToMove], [PressureZero],
+// [BelowBoiling], [FireboxCool], [House] and [BarrelDry].
 func (r *Recorder) Reached(target string, at time.Time) {
 	if r.begun == 0 || r.reached[target] != 0 || len(r.reached) >= 2*keptTargets {
 		return
@@ -134,7 +134,10 @@ func (r *Recorder) Reached(target string, at time.Time) {
 		r.outcomes = append(r.outcomes, p.outcomes(at)...)
 		return true
 	})
-	slices.SortStableFunc(r.outcomes, func(a, b Outcome) int {
-		return cmp.Or(cmp.Compare(a.Target, b.Target), cmp.Compare(a.Assuming, b.Assuming), a.MadeAt.Compare(b.MadeAt))
-	})
+	slices.SortStableFunc(r.outcomes, before)
+}
+
+// before orders outcomes by target, assumption and when they were foretold.
+func before(a, b Outcome) int {
+	return cmp.Or(cmp.Compare(a.Target, b.Target), cmp.Compare(a.Assuming, b.Assuming), a.MadeAt.Compare(b.MadeAt))
 }

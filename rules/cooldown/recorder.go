@@ -8,6 +8,7 @@ import (
 	"ashlamp/rules/disposal"
 	"ashlamp/rules/engine"
 	"ashlamp/rules/limit"
+	"ashlamp/rules/saturation"
 	"ashlamp/rules/steam"
 	"ashlamp/rules/telemetry"
 	"ashlamp/rules/track"
@@ -48,8 +49,11 @@ const (
 	maxShells = 8
 )
 
-// The ids of the forecasts whose targets are marks.
+// The ids of the forecasts whose coming is seen in the samples. Of House it is what
+// needs no hand: firebox and smokebox, and the pressure to house by.
 const (
+	SteamToMove  = "steam-to-move"
+	House        = "house"
 	PressureZero = "pressure-zero"
 	BelowBoiling = "below-boiling"
 	FireboxCool  = "firebox-cool"
@@ -122,6 +126,8 @@ type Recorder struct {
 	first        First
 
 	zero, boiling, firebox, smokebox, touch, tanksEmpty, dry mark
+	// of forecasts alone: too little steam to move, and pressure low enough to house by
+	still, low mark
 
 	loss, fire, shell line
 	lag               lag
@@ -376,6 +382,11 @@ func (r *Recorder) pressed(at track.Instant) {
 	if r.zero.look(at, math.Abs(gauge) <= band*1e5, r.limit(limit.ZeroHold)) {
 		r.Reached(PressureZero, r.zero.reached.Time())
 	}
+	if r.still.look(at, r.fireOut != 0 && gauge <= r.limit(limit.MoveMin)*1e5, r.limit(limit.Hold)) {
+		r.Reached(SteamToMove, r.still.reached.Time())
+	}
+	r.low.look(at, r.fireOut != 0 && gauge <= r.limit(limit.HousedMax)*1e5, r.limit(limit.Hold))
+	r.housed()
 	saturation, err := steam.SaturationTemperature(gauge + r.airPa(at))
 	if err != nil || !(gauge > FromBar*1e5) || r.fireOut == 0 {
 		r.loss.end()
@@ -412,16 +423,40 @@ func (r *Recorder) boxed(at track.Instant) {
 	fire, _ := r.channels[telemetry.Firebox].now(at)
 	smoke, _ := r.channels[telemetry.Smokebox].now(at)
 	out := r.fireOut != 0
-	if r.firebox.look(at, out && fire <= fireTo, hold) {
+	if r.firebox.look(at, out && fire+r.engine.Channel(telemetry.Firebox).U(fire) <= fireTo, hold) {
 		r.Reached(FireboxCool, r.firebox.reached.Time())
 	}
-	r.smokebox.look(at, out && smoke <= smokeTo, hold)
+	r.smokebox.look(at, out && smoke+r.engine.Channel(telemetry.Smokebox).U(smoke) <= smokeTo, hold)
+	r.housed()
 	cool := out && len(r.boxes) > 0
 	for _, c := range r.boxes {
 		v, ok := c.now(at)
-		cool = cool && ok && v <= r.limit(limit.Touch)
+		cool = cool && ok && v+r.engine.Channel(c.id).U(v) <= r.limit(limit.Touch)
 	}
 	r.touch.look(at, cool, hold)
+}
+
+// housed looks whether all has come that an engine waits for to be housed.
+func (r *Recorder) housed() {
+	if r.reached[House] != 0 {
+		return
+	}
+	last, all := r.firebox.reached, r.firebox.reached != 0
+	and := func(m *mark) { last, all = max(last, m.reached), all && m.reached != 0 }
+	if r.engine.Declared(telemetry.Smokebox) {
+		and(&r.smokebox)
+	}
+	if r.layUp == telemetry.Dry {
+		and(&r.zero)
+		if r.engine.EmptiedBy == engine.Cold {
+			and(&r.boiling)
+		}
+	} else {
+		and(&r.low)
+	}
+	if all {
+		r.Reached(House, last.Time())
+	}
 }
 
 func (r *Recorder) steeled(c *channel, at track.Instant) {
@@ -442,10 +477,19 @@ func (r *Recorder) steeled(c *channel, at track.Instant) {
 	if err != nil {
 		boils = math.NaN()
 	}
-	if r.boiling.look(at, every && hottest <= boils-r.limit(limit.BoilingMargin), r.limit(limit.Hold)) {
-		r.Reached(BelowBoiling, r.boiling.reached.Time())
-	}
 	air, known := r.channels[telemetry.AmbientTemp].now(at)
+	contact := 0.0
+	if known {
+		contact = saturation.ContactShare * math.Max(0, hottest-air)
+	}
+	u := 0.0
+	for _, s := range r.shells {
+		u = math.Max(u, r.engine.Channel(s.id).U(hottest))
+	}
+	if r.boiling.look(at, every && hottest+u+contact <= boils-r.limit(limit.BoilingMargin), r.limit(limit.Hold)) {
+		r.Reached(BelowBoiling, r.boiling.reached.Time())
+		r.housed()
+	}
 	if r.emptied == 0 || !known || !every || hottest-air < ShellExcessK {
 		r.shell.end()
 		return
@@ -467,8 +511,10 @@ func (r *Recorder) drained(at track.Instant) {
 
 func (r *Recorder) dried(at track.Instant) {
 	rh, _ := r.channels[telemetry.BoilerHumidity].now(at)
-	if r.dry.look(at, r.plugs != 0 && rh <= r.limit(limit.BarrelRH), DryForS) {
-		r.Reached(BarrelDry, r.dry.reached.Time())
+	u := r.engine.Channel(telemetry.BoilerHumidity).U(rh)
+	if r.dry.look(at, r.plugs != 0 && rh+u <= r.limit(limit.BarrelRH), DryForS) {
+		// What is foretold is the end of the hold time.
+		r.Reached(BarrelDry, r.dry.reached.Add(DryForS).Time())
 	}
 }
 

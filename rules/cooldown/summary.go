@@ -7,6 +7,7 @@
 package cooldown
 
 import (
+	"slices"
 	"time"
 
 	"ashlamp/rules/telemetry"
@@ -70,23 +71,27 @@ type First struct {
 }
 
 // Passed is when each mark was passed: the first moment of the hold time for which it
-// then stayed so. Nil where it was not.
+// then stayed so, readings taken with their expanded uncertainty on the late side. Nil
+// where it was not.
 type Passed struct {
 	FireOut          *time.Time `json:"fire_out"`
 	BlowDownBegun    *time.Time `json:"blow_down_begun"`
 	BlowDownFinished *time.Time `json:"blow_down_finished"`
 	// PressureZero: inside the zero band.
 	PressureZero *time.Time `json:"pressure_zero"`
-	// BelowBoiling: every shell channel below the boiling point here less its margin.
+	// BelowBoiling: every shell channel below the boiling point here less its margin, the
+	// error of contact counted.
 	BelowBoiling *time.Time `json:"below_boiling"`
 	// FireboxCool and SmokeboxCool: below the limit to house by.
 	FireboxCool  *time.Time `json:"firebox_cool"`
 	SmokeboxCool *time.Time `json:"smokebox_cool"`
 	// Touchable: firebox and smokebox, as far as they are measured, below the limit of touch.
-	Touchable    *time.Time `json:"touchable"`
+	Touchable *time.Time `json:"touchable"`
+	// TanksEmpty: at or below the level at which a tank is empty, as read.
 	TanksEmpty   *time.Time `json:"tanks_empty"`
 	PlugsRemoved *time.Time `json:"plugs_removed"`
-	// BarrelDry: below the limit of humidity, with the plugs out.
+	// BarrelDry: below the limit of humidity, with the plugs out; it was dry for a day
+	// from then.
 	BarrelDry *time.Time `json:"barrel_dry"`
 }
 
@@ -176,9 +181,15 @@ func (s *Summary) Fill(k Summary) {
 	}
 	s.DryingH = s.Passed.drying()
 	s.Samples = max(s.Samples, k.Samples)
-	if len(s.Forecasts) == 0 {
-		s.Forecasts = k.Forecasts
+	// What came of a forecast stands as it was written; of others what is known now.
+	own := s.Forecasts
+	s.Forecasts = slices.Clone(k.Forecasts)
+	for _, o := range own {
+		if !slices.ContainsFunc(k.Forecasts, func(x Outcome) bool { return x.Target == o.Target && x.Assuming == o.Assuming }) {
+			s.Forecasts = append(s.Forecasts, o)
+		}
 	}
+	slices.SortStableFunc(s.Forecasts, before)
 }
 
 // all are the marks, always in the same order.
