@@ -18,7 +18,7 @@ import (
 type Summary struct {
 	// Engine is the engine's id.
 	Engine string `json:"engine"`
-	// Begun and Ended are of the disposal; Ended is nil while it is open.
+	// Begun and Ended are of the disposal; Ended is null while it is open.
 	Begun time.Time  `json:"begun"`
 	Ended *time.Time `json:"ended"`
 	// LayUp is the lay-up that it led to; empty where nobody said.
@@ -58,7 +58,7 @@ type Summary struct {
 	Forecasts []Outcome `json:"forecasts"`
 }
 
-// First is how an engine was as its disposal began; nil for what was not known within
+// First is how an engine was as its disposal began; null for what was not known within
 // [FirstWithinS].
 type First struct {
 	// PressurePa is gauge. ShellC is the hottest shell channel, Level the glass from 0
@@ -98,7 +98,7 @@ type Passed struct {
 // Rate is a figure fitted by least squares, in the unit that its field tells.
 type Rate struct {
 	Value float64 `json:"value"`
-	// Lo and Hi bound the 95 % confidence interval; nil where the residuals hang
+	// Lo and Hi bound the 95 % confidence interval; null where the residuals hang
 	// together so much that none can be told.
 	Lo *float64 `json:"lo"`
 	Hi *float64 `json:"hi"`
@@ -123,7 +123,7 @@ type Outcome struct {
 	Lo  *time.Time `json:"lo"`
 	Hi  *time.Time `json:"hi"`
 	// Reached is when it came. ErrorS is Reached less Eta, s: positive where it came
-	// later than foretold. Within is that it came within the interval; nil without one.
+	// later than foretold. Within is that it came within the interval; null without one.
 	Reached time.Time `json:"reached"`
 	ErrorS  float64   `json:"error_s"`
 	Within  *bool     `json:"within"`
