@@ -28,8 +28,9 @@ type Summary struct {
 	// Passed is when each mark was passed.
 	Passed Passed `json:"passed"`
 	// HeatLoss is UA/C of the shut boiler in 1/h: its conductance to the air over the
-	// heat capacity of water and steel. HeatLossHigh and HeatLossLow are the same above
-	// and below half the working pressure.
+	// heat capacity of water and steel. Steam that is drawn meanwhile, to move or for a
+	// blower, counts as lost: no channel tells of it. HeatLossHigh and HeatLossLow are the
+	// same above and below half the working pressure.
 	HeatLoss     *Rate `json:"heat_loss"`
 	HeatLossHigh *Rate `json:"heat_loss_high"`
 	HeatLossLow  *Rate `json:"heat_loss_low"`
