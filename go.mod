@@ -21,6 +21,7 @@ require (
 	github.com/x448/float16 v0.8.4
 	golang.org/x/net v0.61.0
 	golang.org/x/sync v0.24.0
+	gonum.org/v1/gonum v0.17.0
 	google.golang.org/protobuf v1.36.12
 	modernc.org/sqlite v1.62.0
 	periph.io/x/conn/v3 v3.7.3

@@ -91,6 +91,7 @@ type Judge struct {
 	k      *evidence.Known
 	w      *watching
 	rest   resting
+	f      *foretelling // nil where nothing is forecast
 	d      disposal.Disposal
 	needs  []need
 	steps  []stepState
@@ -214,6 +215,9 @@ func (j *Judge) add(s telemetry.Sample) {
 		seen.Lapsed, seen.Run = j.k.Doubt(s)
 	}
 	j.marked(s, seen.Admission)
+	if seen.Admission == track.Newest {
+		j.foresee(s)
+	}
 	j.lapse(seen.Lapsed)
 	switch seen.Fire {
 	case fire.Fell:
@@ -254,6 +258,7 @@ func (j *Judge) begin(at track.Instant, why disposal.Why, l telemetry.LayUp) {
 		l = j.engine.LayUp
 	}
 	j.restEnded()
+	j.evening(at)
 	j.k.SetLayUp(l)
 	j.dropped = 0
 	for i := range j.steps {
@@ -419,6 +424,7 @@ func (j *Judge) evaluate() {
 	}
 	j.next = min(next, j.watch())
 	j.rested()
+	j.stand()
 	j.started = true
 }
 

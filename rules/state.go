@@ -11,6 +11,7 @@ import (
 	"ashlamp/rules/disposal"
 	"ashlamp/rules/energy"
 	"ashlamp/rules/evidence"
+	"ashlamp/rules/forecast"
 	"ashlamp/rules/health"
 	"ashlamp/rules/limit"
 	"ashlamp/rules/telemetry"
@@ -38,6 +39,8 @@ type State struct {
 	Findings []health.Finding
 	Figures  alarm.Figures
 	Rest     Rest
+	// Forecasts are what is expected, where the judge foretells.
+	Forecasts []forecast.Forecast
 	// Energy is what the boiler still holds.
 	Energy energy.View
 	// Marks are the limits that a drawing shows: pressures in pascal, temperatures
@@ -116,6 +119,7 @@ func (j *Judge) State() State {
 	s.Alarms, s.Figures = j.alarms(), j.w.board.Panel.Figures(j.now)
 	s.Findings = slices.Clone(j.w.known.Findings)
 	s.Rest = j.Rest()
+	s.Forecasts = j.Forecasts()
 	s.Energy = j.energy()
 	return s
 }

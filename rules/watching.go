@@ -9,6 +9,7 @@ import (
 
 	"ashlamp/rules/alarm"
 	"ashlamp/rules/engine"
+	"ashlamp/rules/forecast"
 	"ashlamp/rules/health"
 	"ashlamp/rules/limit"
 	"ashlamp/rules/telemetry"
@@ -316,11 +317,14 @@ type Saved struct {
 	At     track.Instant `json:"at"`
 	Alarms []alarm.Saved `json:"alarms"`
 	Rest   SavedRest     `json:"rest"`
+	// Learned is what was believed of the engine before this evening, to forecast by;
+	// nil where the judge does not foretell.
+	Learned *forecast.Learned `json:"learned,omitempty"`
 }
 
 // Saved returns it.
 func (j *Judge) Saved() Saved {
-	return Saved{At: j.now, Alarms: j.w.board.Panel.Saved(), Rest: j.rest.saved()}
+	return Saved{At: j.now, Alarms: j.w.board.Panel.Saved(), Rest: j.rest.saved(), Learned: j.believed()}
 }
 
 // Restore takes up what was saved, in place of what this judge found so far. The

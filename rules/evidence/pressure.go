@@ -134,7 +134,9 @@ const (
 
 // contactK is the contact error allowed for a couple on a shell, in kelvin: 2 %
 // of its excess over the air (common practice, no source).
-func contactK(tC, airC float64) float64 { return 0.02 * math.Max(0, tC-airC) }
+func contactK(tC, airC float64) float64 { return contactShare * math.Max(0, tC-airC) }
+
+const contactShare = 0.02
 
 // besideSecond is what the further pressure channels say of zero: not yet where one
 // reads otherwise, proven where all read zero, cannot-tell where one is not heard or

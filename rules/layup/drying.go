@@ -48,6 +48,9 @@ type Progress struct {
 	// End is when it would come to the limit if it went on so; zero where nothing honest
 	// can be said. It is a plain extrapolation: the last of the water takes longer.
 	End track.Instant
+	// EndSD is the standard deviation of End in seconds, by the scatter about the line;
+	// NaN where there is no end.
+	EndSD float64
 	// Why says why there is no end.
 	Why string
 }
@@ -83,13 +86,14 @@ func (d *Drying) Add(at track.Instant, a Air) error {
 
 // At returns the progress at now towards a limit in %RH.
 func (d *Drying) At(now track.Instant, limitRH float64) Progress {
-	p := Progress{AtSteel: math.NaN(), PerHour: math.NaN()}
+	p := Progress{AtSteel: math.NaN(), PerHour: math.NaN(), EndSD: math.NaN()}
 	if d.last == 0 || now.Sub(d.last) > GapS {
 		p.Why = "no reading of the air in the barrel"
 		return p
 	}
 	p.AtSteel, p.Band = d.rh, Band(d.rh)
-	slope, level, fit, span := d.line(now)
+	l := d.line(now)
+	slope, level, fit, span := l.slope, l.level, l.fit, l.span
 	if span < DryingNeedS {
 		p.Why = "watched for too short a time"
 		return p
@@ -109,14 +113,29 @@ func (d *Drying) At(now track.Instant, limitRH float64) Progress {
 			break
 		}
 		p.End = now.Add(math.Max(0, s))
+		// By the law of propagation of uncertainty (JCGM 100 5.1.2), with level and slope
+		// at the middle of what was watched independent of each other.
+		ahead := s/3600 + span/7200
+		p.EndSD = math.Hypot(l.sdMiddle, ahead*l.sdSlope) / -slope * 3600
 	}
 	return p
 }
 
-// line fits a straight line through the means of the last day by least squares. It
-// returns the slope in %RH/h, the level at now, the share of scatter explained and the
-// span of time in seconds.
-func (d *Drying) line(now track.Instant) (slope, level, fit, span float64) {
+// line is a straight line through the means of the last day.
+type line struct {
+	slope, level float64 // %RH/h, and %RH at now
+	fit          float64 // share of the scatter explained
+	span         float64 // s
+	sdSlope      float64 // standard deviations of the slope,
+	sdMiddle     float64 // and of the level at the middle
+}
+
+// scattersTogether is how many neighbouring means scatter together: fewer are worth as
+// one (common practice).
+const scattersTogether = 4
+
+// line fits it by least squares.
+func (d *Drying) line(now track.Instant) line {
 	var n, sx, sy, sxx, sxy, syy float64
 	newest := int64(now) / (dryBinS * 1e6)
 	first, last := math.Inf(1), math.Inf(-1)
@@ -131,13 +150,16 @@ func (d *Drying) line(now track.Instant) (slope, level, fit, span float64) {
 		first, last = math.Min(first, x), math.Max(last, x)
 	}
 	if n < 3 {
-		return math.NaN(), math.NaN(), 0, 0
+		return line{slope: math.NaN(), level: math.NaN()}
 	}
 	dx, dy := sxx-sx*sx/n, syy-sy*sy/n
-	slope = (sxy - sx*sy/n) / dx
-	level = sy/n - slope*sx/n
+	l := line{slope: (sxy - sx*sy/n) / dx, span: (last-first)*3600 + dryBinS}
+	l.level = sy/n - l.slope*sx/n
+	left := math.Max(0, dy-l.slope*l.slope*dx)
 	if dy > 0 {
-		fit = slope * slope * dx / dy
+		l.fit = l.slope * l.slope * dx / dy
 	}
-	return slope, level, fit, (last-first)*3600 + dryBinS
+	variance := left / (n - 2) * scattersTogether
+	l.sdSlope, l.sdMiddle = math.Sqrt(variance/dx), math.Sqrt(variance/n)
+	return l
 }
