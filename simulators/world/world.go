@@ -400,3 +400,6 @@ func Groups() (pressureAndLevel, temperatures, tanks, shed []int) {
 		[]int{tankLeft, tankRight},
 		[]int{airTemperature, airHumidity, airPressure, airCO}
 }
+
+// Hands is what the crew has set now.
+func (w *World) Hands() crew.Hands { return w.crew.Hands }
