@@ -12,6 +12,7 @@ import (
 	"os"
 	"time"
 
+	"ashlamp/daemon/judge"
 	"ashlamp/ingest"
 	"ashlamp/ingest/senml"
 	"ashlamp/rules"
@@ -28,8 +29,12 @@ func replay(ctx context.Context, args []string, stdin io.Reader, stdout, stderr 
 	f := flags("replay")
 	path := f.String("c", "", "configuration file")
 	id := f.String("engine", "", "the engine's id")
+	every := f.Duration("forecast", 0, "forecast so often in time of the data, e.g. 10m; 0 for not at all")
 	if err := parse(f, args); err != nil {
 		return err
+	}
+	if *every != 0 && *every < time.Second {
+		return &wrongUse{fmt.Sprintf("--forecast %s is too often; give 1s or more", *every)}
 	}
 	c, err := readConfig(*path)
 	if err != nil {
@@ -48,6 +53,11 @@ func replay(ctx context.Context, args []string, stdin io.Reader, stdout, stderr 
 	p, err := newPlayer(*eng, c.Shed.Skew, out, stderr)
 	if err != nil {
 		return err
+	}
+	if p.every = *every; p.every > 0 {
+		if err := p.judge.Foretell(nil); err != nil {
+			return err
+		}
 	}
 	files := f.Args()
 	if len(files) == 0 {
@@ -70,6 +80,8 @@ func replay(ctx context.Context, args []string, stdin io.Reader, stdout, stderr 
 // player feeds the lines of recordings to a judge.
 type player struct {
 	judge  *rules.Judge
+	every  time.Duration // between forecasts; 0 for none
+	due    time.Time     // the next of them
 	engine string
 	gate   *ingest.Gate
 	now    time.Time
@@ -227,6 +239,9 @@ func (p *player) take(line []byte) error {
 	switch ev.Kind {
 	case telemetry.AlarmAcknowledged, telemetry.AlarmShelved, telemetry.AlarmUnshelved:
 		if p.judge.Watching(ev.Subject) {
+			if err := p.expect(later(p.now, at)); err != nil {
+				return err
+			}
 			p.now = later(p.now, at)
 			if err := p.print(p.judge.Advance(p.now)); err != nil {
 				return err
@@ -235,6 +250,9 @@ func (p *player) take(line []byte) error {
 	}
 	ev.At = later(p.now, at)
 	if err := p.judge.Check(ev); err != nil {
+		return err
+	}
+	if err := p.expect(ev.At); err != nil {
 		return err
 	}
 	p.now = ev.At
@@ -343,6 +361,9 @@ func (p *player) pack(data []byte, received *time.Time) error {
 			now = later(now, s.At)
 		}
 	}
+	if err := p.expect(now); err != nil {
+		return err
+	}
 	p.now = now
 	for _, problem := range pack.Problems {
 		fmt.Fprintf(p.stderr, "%s:%d: record %d: %s\n", p.name, p.line, problem.Record, problem.Text)
@@ -359,6 +380,55 @@ func (p *player) pack(data []byte, received *time.Time) error {
 	admitted := p.gate.Admit(now, topic, "", shed)
 	admitted = append(admitted, p.gate.Admit(now, topic, p.engine, own)...)
 	return p.print(p.judge.Samples(now, admitted))
+}
+
+// silentFor is how far into a silence forecasts are printed: after it the data is as
+// good as at its end.
+const silentFor = 24 * time.Hour
+
+// expected is a forecast as a line.
+type expected struct {
+	T        time.Time  `json:"t"`
+	Engine   string     `json:"engine"`
+	Forecast string     `json:"forecast"`
+	Assuming string     `json:"assuming"`
+	ETA      *time.Time `json:"eta"`
+	Lo       *time.Time `json:"lo"`
+	Hi       *time.Time `json:"hi"`
+	Text     string     `json:"text,omitempty"`
+}
+
+// expect prints the forecasts that are due before a moment, each at its own.
+func (p *player) expect(before time.Time) error {
+	if p.every == 0 {
+		return nil
+	}
+	if p.due.IsZero() {
+		p.due = before.Add(p.every)
+		return nil
+	}
+	until := before
+	if end := p.now.Add(silentFor); end.Before(until) {
+		until = end
+	}
+	for ; !p.due.After(until); p.due = p.due.Add(p.every) {
+		if err := p.print(p.judge.Advance(p.due)); err != nil {
+			return err
+		}
+		for _, f := range p.judge.Forecasts() {
+			m := judge.ForecastOf(f)
+			if err := p.out.Encode(expected{p.due, p.engine, m.Forecast, m.Assuming, m.ETA, m.Lo, m.Hi, m.Text}); err != nil {
+				return fmt.Errorf("write to standard output: %w", err)
+			}
+		}
+	}
+	if p.due.Before(before) {
+		p.due = p.due.Add(before.Sub(p.due).Truncate(p.every))
+		if p.due.Before(before) {
+			p.due = p.due.Add(p.every)
+		}
+	}
+	return nil
 }
 
 func (p *player) print(changes []rules.Change) error {

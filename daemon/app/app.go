@@ -273,6 +273,9 @@ func (a *App) makeJudges(ctx context.Context) error {
 		if err != nil {
 			return fmt.Errorf("engine %s: %w", e.ID, err)
 		}
+		if err := foretell(ctx, a.store, e.ID, j); err != nil {
+			a.o.Log.Warn("the engine is forecast as one that nobody has seen", "engine", e.ID, "error", err)
+		}
 		if found[e.ID], err = restore(ctx, a.store, e.ID, j, h, a.o.Clock.Now(), a.o.Log); err != nil {
 			return fmt.Errorf("engine %s: judge again what is stored: %w", e.ID, err)
 		}

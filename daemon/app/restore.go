@@ -5,6 +5,7 @@ import (
 	"container/heap"
 	"context"
 	"encoding/json"
+	"errors"
 	"fmt"
 	"log/slog"
 	"slices"
@@ -204,6 +205,15 @@ func savedOf(ctx context.Context, s *store.Store, engine string) (*rules.Saved, 
 		return nil, fmt.Errorf("read how the alarms of %s stood: %w", engine, err)
 	}
 	return &kept, nil
+}
+
+// foretell makes a judge forecast, with what was kept of what its engine taught.
+func foretell(ctx context.Context, s *store.Store, engine string, j *rules.Judge) error {
+	kept, err := savedOf(ctx, s, engine)
+	if err != nil || kept == nil {
+		return errors.Join(err, j.Foretell(nil))
+	}
+	return j.Foretell(kept.Learned)
 }
 
 // ownMoment returns when a lapse or a passage was. Verdicts are none: each is

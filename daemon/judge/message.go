@@ -11,6 +11,7 @@ import (
 	"ashlamp/rules/alarm"
 	"ashlamp/rules/energy"
 	"ashlamp/rules/engine"
+	"ashlamp/rules/forecast"
 	"ashlamp/rules/telemetry"
 	"ashlamp/rules/track"
 	"ashlamp/rules/uncertainty"
@@ -46,6 +47,7 @@ func StateOf(e engine.Engine, s rules.State) message.State {
 		}
 		m.Steps = append(m.Steps, step)
 	}
+	m.Forecasts = forecastsOf(s)
 	for _, a := range s.Asks {
 		m.Asks = append(m.Asks, message.Ask(a))
 	}
@@ -61,8 +63,32 @@ func changeOf(e engine.Engine, s rules.State) message.Change {
 		At: m.At, Engine: m.Engine, Phase: &m.Phase, LayUp: &m.LayUp, Disposal: m.Disposal,
 		Channels: m.Channels, Steps: m.Steps, Front: &m.Front, Asks: &m.Asks,
 		Confirmations: &m.Confirmations, Marks: &s.Marks,
-		Alarms: &m.Alarms, Findings: &m.Findings, Bearing: &m.Bearing, Rest: &m.Rest, Energy: m.Energy,
+		Alarms: &m.Alarms, Findings: &m.Findings, Bearing: &m.Bearing, Rest: &m.Rest, Energy: m.Energy, Forecasts: &m.Forecasts,
 	}
+}
+
+// forecastsOf puts forecasts into the words of the wire, to the second: no forecast is
+// better than that.
+func forecastsOf(s rules.State) []message.Forecast {
+	out := make([]message.Forecast, 0, len(s.Forecasts))
+	for _, f := range s.Forecasts {
+		out = append(out, ForecastOf(f))
+	}
+	return out
+}
+
+// ForecastOf puts one forecast into the words of the wire.
+func ForecastOf(f forecast.Forecast) message.Forecast {
+	m := message.Forecast{Forecast: string(f.Target), Assuming: string(f.Assuming), Text: f.Text}
+	if f.ETA != 0 {
+		m.ETA, m.Lo, m.Hi = second(f.ETA), second(f.Lo), second(f.Hi)
+	}
+	return m
+}
+
+func second(i track.Instant) *time.Time {
+	t := i.Time().Round(time.Second)
+	return &t
 }
 
 func disposalOf(s rules.State) *message.Disposal {
@@ -106,6 +132,7 @@ type told struct {
 	bearing  message.Bearing
 	rest     message.Rest
 	energy   *message.Energy
+	expected []message.Forecast
 	any      bool
 }
 
@@ -127,12 +154,16 @@ func (t *told) change(c message.Change) message.Change {
 		if reflect.DeepEqual(t.energy, c.Energy) {
 			c.Energy = nil
 		}
+		if reflect.DeepEqual(t.expected, *c.Forecasts) {
+			c.Forecasts = nil
+		}
 	}
 	t.any = true
 	keep(&t.alarms, c.Alarms)
 	keep(&t.findings, c.Findings)
 	keep(&t.bearing, c.Bearing)
 	keep(&t.rest, c.Rest)
+	keep(&t.expected, c.Forecasts)
 	if c.Energy != nil {
 		t.energy = c.Energy
 	}
