@@ -5,7 +5,7 @@ PAGE  := dashboard/page
 BUILT := $(PAGE)/dist/index.html
 SPEED ?= 60
 
-.PHONY: run build page test test-go test-page test-browser lint bench campaign fuzz clean tools
+.PHONY: run build page test test-go test-page test-browser lint bench campaign skill fuzz clean tools
 
 run: build
 	./bin/ashlamp demo --speed $(SPEED)
@@ -67,6 +67,11 @@ N ?= 2000
 SEED ?= 1
 campaign:
 	@go run ./simulators/campaign -n $(N) -seed $(SEED)
+
+# How well the forecasts do, on evenings that nothing was fitted to.
+SKILL ?= -n 2000 -engines 150
+skill:
+	@go run ./simulators/skill $(SKILL)
 
 # Every parser, each for so long; it stops at the first input that breaks one.
 FUZZTIME ?= 2m

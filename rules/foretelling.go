@@ -108,7 +108,7 @@ func (j *Judge) drying() forecast.Forecast {
 	if at, dry := j.k.DryAt(j.now); dry {
 		f.ETA, f.Lo, f.Hi = at, at, at
 		if at <= j.now {
-			f.ETA, f.Lo, f.Hi, f.Text = 0, 0, 0, "It is there."
+			f.ETA, f.Lo, f.Hi, f.Text = 0, 0, 0, "Dry for long enough already."
 		}
 		return f
 	}

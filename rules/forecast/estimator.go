@@ -40,8 +40,9 @@ const (
 	firmPa = 15000
 	// believedPa is how well it is known beside its noise there, Pa.
 	believedPa = 200
-	// glowC: a firebox that reads more still has fire in it, °C.
-	glowC = 550
+	// glowC: while a firebox reads more, the last of the bed and the face of the brick cool
+	// otherwise than the brick as a whole, and teach the wrong figures, °C.
+	glowC = 350
 	// workS: for so long after something else happened to the engine it may go on, s.
 	workS = 300
 	// lostS: after so long without a sample nothing is left of what was known, s.
@@ -107,19 +108,18 @@ type Estimator struct {
 	win       window
 	airPa     float64
 	gauge     float64
-	// meanOver and hotOver are what the mean of the shell channels and the hottest of
-	// them read over the water (over the mean, once it is empty), K.
-	meanOver, hotOver offset
+	// hotOver is what the hottest of the shell channels reads over the water, K.
+	hotOver offset
 
-	pressure, shellSum, firebox, smokebox gathered
-	shells                                map[telemetry.Channel]float64
+	pressure, firebox, smokebox gathered
+	shells                      map[telemetry.Channel]*gathered
 }
 
 // New returns an estimator that has seen nothing of this evening.
 func New(e Engine, l Learned) *Estimator {
 	est := &Estimator{
 		engine: e, b: newBelief(), day: newDay(e.OffsetS), airPa: 101325,
-		gauge: math.NaN(), shells: map[telemetry.Channel]float64{}, flux: newFluxes(),
+		gauge: math.NaN(), shells: map[telemetry.Channel]*gathered{}, flux: newFluxes(),
 	}
 	est.Begin(l)
 	return est
@@ -185,8 +185,12 @@ func (e *Estimator) Sample(ch telemetry.Channel, at track.Instant, v float64) {
 		if !isShell(ch) {
 			return
 		}
-		e.shells[ch] = v
-		e.shellSum.add(v)
+		g := e.shells[ch]
+		if g == nil {
+			g = &gathered{}
+			e.shells[ch] = g
+		}
+		g.add(v)
 	}
 	e.win.add(at)
 	if at.Sub(e.win.first) >= stepS {
@@ -255,7 +259,6 @@ func (e *Estimator) Stand(at track.Instant, s Standing) {
 		// firebox.
 		e.b.set(iPlates, e.b.mean[iPlates], 12)
 		e.b.set(iShell, e.b.mean[iShell], 8)
-		e.hotOver = offset{}
 	}
 	if s.Vented != was.Vented && s.Empty {
 		e.loosen(iLnDry, 0.15)
@@ -283,7 +286,7 @@ func (e *Estimator) move() {
 	dt := at.Sub(e.at)
 	e.at = at
 	p, anyP := e.pressure.take()
-	shell, anyShell := e.shellSum.take()
+	shell, anyShell := e.hottest()
 	fire, anyFire := e.firebox.take()
 	smoke, anySmoke := e.smokebox.take()
 	if !e.stands.FireOut {
@@ -298,7 +301,7 @@ func (e *Estimator) move() {
 				water, sdWater, wet = t, math.Hypot(0.06, believedPa*slope), true
 			}
 		} else if anyShell {
-			water, sdWater, wet = shell-e.meanOver.k, 0.3, true
+			water, sdWater, wet = shell-e.hotOver.k, 0.3, true
 		}
 	} else if anyShell {
 		water, sdWater, wet = shell, 0.4, true
@@ -358,19 +361,15 @@ func (e *Estimator) move() {
 		case !believe:
 			e.worked = at
 		}
-		switch {
-		case e.stands.Empty:
-			e.hotOver.next(e.hottest() - shell)
-		case anyShell && anyP && p > firmPa:
-			e.meanOver.next(shell - water)
-			e.hotOver.next(e.hottest() - water)
+		if !e.stands.Empty && anyShell && anyP && p > firmPa {
+			e.hotOver.next(shell - water)
 		}
 	}
 	if anyFire {
 		x := &e.b.mean
 		var g vector
 		g[iBrick], g[iPlates], g[iSees], g[iCouple] = x[iSees], 1-x[iSees], x[iBrick]-x[iPlates], 1
-		e.b.observe(fire, x.firebox(), 0.6, &g, iBrick, false)
+		e.b.observe(fire, x.firebox(&h), 0.6, &g, iBrick, false)
 	}
 	if anySmoke {
 		var g vector
@@ -399,15 +398,15 @@ func (e *Estimator) held() held {
 	return held{empty: e.stands.Empty, ajar: e.stands.Ajar, pan: !e.stands.PanShut}
 }
 
-// hottest returns the highest of the newest readings of the shell; NaN for none.
-func (e *Estimator) hottest() float64 {
-	out := math.NaN()
-	for _, v := range e.shells {
-		if !(v <= out) {
-			out = v
+// hottest takes the means of the shell channels and returns the highest of them.
+func (e *Estimator) hottest() (tC float64, ok bool) {
+	tC = math.Inf(-1)
+	for _, g := range e.shells {
+		if v, any := g.take(); any {
+			tC, ok = math.Max(tC, v), true
 		}
 	}
-	return out
+	return tC, ok
 }
 
 // start sets the temperatures from the first readings after the fire went out.

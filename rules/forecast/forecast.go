@@ -131,7 +131,8 @@ type marks struct{ move, zero, housePa, shell, firebox, smokebox float64 }
 // seconds have gone when the run begins.
 func (x vector) follow(h held, d *day, now track.Instant, m *marks, before float64) (t times) {
 	t.none()
-	a := x.at()
+	h.air = d.temperature(now.Add(before))
+	a := x.at(&h)
 	pass := func(at *float64, from, to, mark, dt, gone float64) {
 		if !math.IsNaN(*at) || math.IsNaN(mark) {
 			return
@@ -144,10 +145,10 @@ func (x vector) follow(h held, d *day, now track.Instant, m *marks, before float
 		}
 	}
 	for gone := 0.0; gone < AheadS; {
-		dt := math.Min(1800, math.Max(30, gone/14))
+		dt := math.Min(1200, math.Max(30, gone/20))
 		h.air = d.temperature(now.Add(before + gone + dt/2))
 		x.step(&h, dt)
-		b := x.at()
+		b := x.at(&h)
 		pass(&t.move, a.shell, b.shell, m.move, dt, gone)
 		pass(&t.zero, a.shell, b.shell, m.zero, dt, gone)
 		pass(&t.housePa, a.shell, b.shell, m.housePa, dt, gone)
@@ -165,4 +166,4 @@ func (x vector) follow(h held, d *day, now track.Instant, m *marks, before float
 
 type readings struct{ shell, firebox, smoke float64 }
 
-func (x *vector) at() readings { return readings{x[iShell], x.firebox(), x[iSmoke]} }
+func (x *vector) at(h *held) readings { return readings{x[iShell], x.firebox(h), x[iSmoke]} }

@@ -40,6 +40,12 @@ func (e *Estimator) Forecasts(now track.Instant, l Limits) []Forecast {
 	return out
 }
 
+// reached says that a target is come to already.
+var reached = map[Target]string{
+	SteamToMove: "Under the pressure to move already.", PressureZero: "Inside its zero band already.",
+	BelowBoiling: "Below boiling already.", FireboxCool: "Under its limit already.", House: "Under their limits already.",
+}
+
 // why says why nothing is foretold; empty where something is.
 func (e *Estimator) why(now track.Instant) string {
 	switch {
@@ -68,7 +74,7 @@ func (e *Estimator) foretell(now track.Instant, l Limits, assuming Assumption) [
 		return out
 	}
 	x := e.b.mean
-	m := marks{move: math.NaN(), zero: math.NaN(), housePa: math.NaN(), shell: l.ShellC - e.hotOver.k, firebox: l.FireboxC, smokebox: l.SmokeboxC}
+	m := marks{move: math.NaN(), zero: math.NaN(), housePa: math.NaN(), shell: l.ShellC, firebox: l.FireboxC, smokebox: l.SmokeboxC}
 	empties := assuming == BlownDown || e.stands.Running
 	w := wet
 	switch {
@@ -78,6 +84,7 @@ func (e *Estimator) foretell(now track.Instant, l Limits, assuming Assumption) [
 		w = dry
 	}
 	if !e.stands.Empty && !empties {
+		m.shell -= e.hotOver.k
 		m.move, m.zero, m.housePa = boils(l.MovePa+l.AirPa), boils(l.ZeroPa+l.AirPa), boils(l.HousePa+l.AirPa)
 	}
 	from := e.at
@@ -117,7 +124,7 @@ func (e *Estimator) foretell(now track.Instant, l Limits, assuming Assumption) [
 		case done && t == SteamToMove:
 			f.Text = "The boiler is empty."
 		case done || s == 0:
-			f.Text = "It is there."
+			f.Text = reached[t]
 		case t == SteamToMove && empties:
 			f.Text = "The water is run out."
 		case math.IsNaN(s):

@@ -6,7 +6,7 @@ import "math"
 // like. Names that begin with ln are natural logarithms, so that what they stand for is
 // never negative.
 const (
-	iShell     = iota // °C of water and the metal it wets; of the shell once it is empty
+	iShell     = iota // °C of water and the metal it wets; of the hottest of the shell once it is empty
 	iPlates           // °C of firebox plates and tubes; that of the water while it is there
 	iBrick            // °C of brick arch, grate and ash pan
 	iSmoke            // °C of the smokebox
@@ -21,8 +21,7 @@ const (
 	iAir              // K, air about the engine over the air measured
 	iLnAlong          // 1/s, plates to shell of an empty boiler
 	iLnEmpty          // heat capacity of the empty shell over that of boiler and water
-	iCouple           // K, by how much the couple in the firebox reads otherwise: its own error,
-	// and the air drawn in past it
+	iCouple           // K, by how much the couple in the firebox reads otherwise
 	size
 )
 
@@ -52,6 +51,9 @@ const (
 	draughtOnPlates = 0.5
 	// panOpen is how much more air an open ash pan lets in.
 	panOpen = 3
+	// drawnIn is the share that the air drawn in has in what the firebox couple reads, at
+	// the pull of a chimney 300 K over it with the pan shut.
+	drawnIn = 0.007
 	// wetFollows is the rate in 1/s at which plates follow the water that covers them.
 	wetFollows = 1.0 / 40
 )
@@ -73,14 +75,7 @@ func (x *vector) step(h *held, dt float64) {
 	tb, tp := b+zeroC, p+zeroC
 	radiate := math.Exp(x[iLnRadiate]) * (0.1 + 0.9*(tb+tp)*(tb*tb+tp*tp)/(4*radiantRef*radiantRef*radiantRef))
 	warm := 0.6*b + 0.4*p - air
-	draught := 0.0
-	if warm > 0 {
-		// A chimney's flow goes with the root of the excess.
-		draught = math.Exp(x[iLnDraught]) * math.Sqrt(warm/300)
-		if h.pan {
-			draught *= panOpen
-		}
-	}
+	draught := math.Exp(x[iLnDraught]) * h.pull(warm)
 	brickOver := math.Exp(x[iLnBrick])
 
 	// Brick.
@@ -101,7 +96,7 @@ func (x *vector) step(h *held, dt float64) {
 	}
 
 	out := x[iPlates]
-	if y := x.firebox(); y > out {
+	if y := x.firebox(h); y > out {
 		out += passed * (y - out)
 	}
 	if h.ajar {
@@ -110,9 +105,25 @@ func (x *vector) step(h *held, dt float64) {
 	x[iSmoke] += implicit(math.Exp(-x[iLnSmoke])*dt) * (out - x[iSmoke])
 }
 
-// firebox is what the couple there reads, °C: brick and plates as it sees them.
-func (x *vector) firebox() float64 {
-	return x[iSees]*x[iBrick] + (1-x[iSees])*x[iPlates] + x[iCouple]
+// pull is the draught of a chimney over that of one 300 K over the air with the ash pan
+// shut: its flow goes with the root of the excess, warm in K.
+func (h *held) pull(warm float64) float64 {
+	if !(warm > 0) {
+		return 0
+	}
+	flow := math.Sqrt(warm / 300)
+	if h.pan {
+		flow *= panOpen
+	}
+	return flow
+}
+
+// firebox is what the couple there reads, °C: brick and plates as it sees them, and a
+// little of the air drawn in past it.
+func (x *vector) firebox(h *held) float64 {
+	air := h.air + x[iAir]
+	y := x[iSees]*x[iBrick] + (1-x[iSees])*x[iPlates]
+	return y - drawnIn*h.pull(0.6*x[iBrick]+0.4*x[iPlates]-air)*(y-air) + x[iCouple]
 }
 
 func implicit(x float64) float64 { return x / (1 + x) }

@@ -65,7 +65,7 @@ func unseen(litres float64) [size]prior {
 	p[iAir] = prior{0, 0.7, 0.5}
 	p[iLnAlong] = prior{math.Log(6e-4) + rate, 0.35, 0.05}
 	p[iLnEmpty] = prior{math.Log(0.18), 0.15, 0.05}
-	p[iCouple] = prior{0.4, 1.3, 0.3}
+	p[iCouple] = prior{0, 1.2, 0.3}
 	return p
 }
 

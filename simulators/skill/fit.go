@@ -39,7 +39,7 @@ func fit(ctx context.Context, n, workers int, seed uint64, shut float64, props *
 	all := map[place][]miss{}
 	var mu sync.Mutex
 	err := each(n, workers, func(k int) error {
-		p, err := evening.Draw(seed+apartSeed, k, 0, float64(k%100) < 100*shut)
+		p, err := evening.Draw(seed+apartSeed, k, 0, isShut(k, shut))
 		if err != nil {
 			return err
 		}

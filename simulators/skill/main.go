@@ -8,6 +8,7 @@ import (
 	"flag"
 	"fmt"
 	"io"
+	"math"
 	"os"
 	"os/signal"
 	"runtime"
@@ -77,8 +78,8 @@ func apart(ctx context.Context, n, workers int, seed uint64, shut float64, props
 	var mu sync.Mutex
 	done := 0
 	err = each(n, workers, func(k int) error {
-		isShut := float64(k%100) < 100*shut
-		p, err := evening.Draw(seed, k, 0, isShut)
+		without := isShut(k, shut)
+		p, err := evening.Draw(seed, k, 0, without)
 		if err != nil {
 			return err
 		}
@@ -90,7 +91,7 @@ func apart(ctx context.Context, n, workers int, seed uint64, shut float64, props
 		defer mu.Unlock()
 		score(scores, &r)
 		hours += r.Hours
-		if isShut {
+		if without {
 			left++
 		}
 		if done++; done%50 == 0 {
@@ -100,6 +101,11 @@ func apart(ctx context.Context, n, workers int, seed uint64, shut float64, props
 	})
 	fmt.Fprintln(errs)
 	return scores, hours, left, err
+}
+
+// isShut spreads the engines that are left shut evenly among the others.
+func isShut(k int, share float64) bool {
+	return math.Floor(float64(k+1)*share) > math.Floor(float64(k)*share)
 }
 
 func each(n, workers int, do func(k int) error) error {

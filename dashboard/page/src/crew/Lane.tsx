@@ -4,7 +4,7 @@ import type { TimeScale } from "../chart/scale.ts";
 import { stretches } from "../state/past.ts";
 import * as shown from "../state/shown.ts";
 import type { Forecast, Verdict } from "../state/wire.ts";
-import { clock } from "../words/clock.ts";
+import { clock, when } from "../words/clock.ts";
 import { initials, words } from "../words/en.ts";
 import type { Row } from "./arrange.ts";
 import { ahead, announced } from "./told.ts";
@@ -199,7 +199,7 @@ function Ahead({ id, x }: { id: string; x: TimeScale }) {
 
 function Open({ eta, ends, x }: { f: Forecast; eta: number; ends: boolean; x: TimeScale }) {
   const at = x.ahead(eta);
-  const t = clock(eta, shown.zone.value);
+  const t = when(eta, shown.now.value, shown.zone.value);
   if (ends) return <span class="open-bar" style={{ left: "0" }}>{words.untilAbout(t)}</span>;
   if (at > x.aheadWidth - 60) {
     return (

@@ -7,7 +7,7 @@ import * as shown from "../state/shown.ts";
 import type { Figure } from "../state/shown.ts";
 import { stands } from "../state/alarmed.ts";
 import type { Alarm, Forecast } from "../state/wire.ts";
-import { clock, lasting } from "../words/clock.ts";
+import { lasting, when } from "../words/clock.ts";
 import { words } from "../words/en.ts";
 import * as write from "../words/units.ts";
 import { heldShort } from "./Held.tsx";
@@ -270,9 +270,12 @@ function Shore({ y, width }: { y: number; width: number }) {
 function Expected({ target, x, y, room }: { target: Forecast["forecast"]; x: TimeScale; y: number; room?: boolean }) {
   const all = shown.forecasts.value.filter((f) => f.forecast === target);
   const f = all.find((g) => g.eta !== null) ?? all[0];
+  // Before the blow-down both are told: left as it is, and with the cocks opened now.
+  const other = all.find((g) => g !== f && g.eta !== null);
   if (!f) return room ? <p class="expected">{words.noForecast}</p> : null;
   if (f.eta === null) return f.text && room ? <p class="expected">{f.text}</p> : null;
   const zone = shown.zone.value;
+  const now = shown.now.value;
   const eta = Date.parse(f.eta);
   const [lo, hi] = [Date.parse(f.lo ?? f.eta), Date.parse(f.hi ?? f.eta)];
   return (
@@ -284,10 +287,11 @@ function Expected({ target, x, y, room }: { target: Forecast["forecast"]; x: Tim
       <p class={room ? "expected" : "expected expected-one"}>
         <strong>
           {room ? `${words.forecastOf[target] ?? target} ` : ""}
-          {words.about(clock(eta, zone))}
+          {words.about(when(eta, now, zone))}
         </strong>
-        {room && <span>{words.between(clock(lo, zone), clock(hi, zone))}</span>}
+        {room && <span>{words.between(when(lo, now, zone), when(hi, now, zone))}</span>}
         {room && f.assuming === "blown-down" && <span>{words.ifBlownDown}</span>}
+        {room && other?.eta && <span>{words.blownDownAbout(when(Date.parse(other.eta), now, zone))}</span>}
       </p>
     </>
   );

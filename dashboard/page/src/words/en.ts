@@ -69,6 +69,7 @@ export const words = {
   between: (a: string, b: string): string => `${a} to ${b}`,
   untilAbout: (t: string): string => `until about ${t}`,
   ifBlownDown: "if the cocks are opened now",
+  blownDownAbout: (t: string): string => `blown down now: about ${t}`,
   forecastOf: {
     "steam-to-move": "steam to move until",
     "pressure-zero": "zero",
