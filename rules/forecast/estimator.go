@@ -40,9 +40,10 @@ const (
 	firmPa = 15000
 	// believedPa is how well it is known beside its noise there, Pa.
 	believedPa = 200
-	// glowC: while a firebox reads more, the last of the bed and the face of the brick cool
-	// otherwise than the brick as a whole, and teach the wrong figures, °C.
-	glowC = 350
+	// glowC: a firebox that reads more still has fire in it, °C. Down to bareC the last
+	// of the bed and the face of the brick cool otherwise than the brick as a whole, and
+	// would teach the wrong figures: until then it is read to so many kelvin only.
+	glowC, bareC, glowSD = 550, 350, 15
 	// workS: for so long after something else happened to the engine it may go on, s.
 	workS = 300
 	// lostS: after so long without a sample nothing is left of what was known, s.
@@ -349,7 +350,7 @@ func (e *Estimator) move() {
 		// believed.
 		believe := e.oddSince != 0 && at.Sub(e.oddSince) > believedS
 		nis, odd := e.b.observe(water, e.b.mean[iShell], sdWater, &g, iShell, believe)
-		if !odd || believe {
+		if (!odd || believe) && nis >= 0 {
 			e.strain += (math.Min(nis, strainMost) - e.strain) * (1 - math.Exp(-dt/strainS))
 		}
 		switch {
@@ -369,7 +370,11 @@ func (e *Estimator) move() {
 		x := &e.b.mean
 		var g vector
 		g[iBrick], g[iPlates], g[iSees], g[iCouple] = x[iSees], 1-x[iSees], x[iBrick]-x[iPlates], 1
-		e.b.observe(fire, x.firebox(&h), 0.6, &g, iBrick, false)
+		sd := 0.6
+		if fire > bareC {
+			sd = glowSD
+		}
+		e.b.observe(fire, x.firebox(&h), sd, &g, iBrick, false)
 	}
 	if anySmoke {
 		var g vector

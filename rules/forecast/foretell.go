@@ -40,6 +40,10 @@ func (e *Estimator) Forecasts(now track.Instant, l Limits) []Forecast {
 	return out
 }
 
+// widest is the standard deviation of the logarithm of the remaining time from which a
+// time is no longer told: an interval from a fifth to five times of it (common practice).
+const widest = 1.25
+
 // reached says that a target is come to already.
 var reached = map[Target]string{
 	SteamToMove: "Under the pressure to move already.", PressureZero: "Inside its zero band already.",
@@ -133,23 +137,27 @@ func (e *Estimator) foretell(now track.Instant, l Limits, assuming Assumption) [
 			logs := make([]float64, 0, draws)
 			for k := range spread {
 				v, _ := get(t, &spread[k])
-				if !(v > 1) {
+				switch {
+				case math.IsNaN(v):
+					v = AheadS
+				case v < 1:
 					v = 1
-					if math.IsNaN(v) {
-						v = AheadS
-					}
 				}
 				logs = append(logs, math.Log(v))
 			}
 			sort.Float64s(logs)
 			sd := (quantile(logs, 0.9) - quantile(logs, 0.1)) / (2 * Q90)
 			sd *= math.Sqrt(math.Max(1, e.strain))
-			f.Spread, f.way = sd, w
 			mf := misfits[w][t]
-			sd = math.Sqrt(sq(mf.times*sd) + sq(mf.part) + sq(mf.seconds/s))
+			wide := math.Sqrt(sq(mf.times*sd) + sq(mf.part) + sq(mf.seconds/s))
+			if !(wide < widest) {
+				f.Text = "Too little is known of it yet for a time."
+				break
+			}
+			f.Spread, f.way = sd, w
 			f.ETA = max(now, from.Add(s))
-			f.Lo = max(now, from.Add(s*math.Exp(-Q90*sd)))
-			f.Hi = max(now, from.Add(s*math.Exp(Q90*sd)))
+			f.Lo = max(now, from.Add(s*math.Exp(-Q90*wide)))
+			f.Hi = max(now, from.Add(s*math.Exp(Q90*wide)))
 		}
 		out = append(out, f)
 	}
