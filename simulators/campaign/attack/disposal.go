@@ -555,10 +555,21 @@ func (d *Disposal) take(changes []rules.Change) {
 
 // deed reports whether the thing that a step is about is done, so that nobody minds
 // any more that its lamp goes out: behind an open door the smokebox lies below the
-// shell, as one does whose couple has come off.
+// shell, as one does whose couple has come off; nobody drops a fire that is out, or
+// houses an engine that is in the shed.
 func (d *Disposal) deed(s step) bool {
 	x := d.world.Truth()
-	return s == openSmokebox && x.SmokeboxOpen || s == plugsOut && x.PlugsOut
+	switch s {
+	case dropFire:
+		return x.Fire == 0
+	case openSmokebox:
+		return x.SmokeboxOpen
+	case plugsOut:
+		return x.PlugsOut
+	case house:
+		return d.world.Home()
+	}
+	return false
 }
 
 // check catches every step that stands proven and is not so.
