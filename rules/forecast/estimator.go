@@ -90,6 +90,9 @@ func (g *gathered) take() (mean float64, ok bool) {
 type Estimator struct {
 	engine   Engine
 	learned  Learned // before this evening
+	lessons  Learned // the same, with what came of this evening's forecasts
+	made     map[Target]*lessons
+	limits   Limits  // last asked for
 	taught   Learned // by what was seen of it until the fire was lit again
 	b        *belief
 	day      day
@@ -128,7 +131,8 @@ func New(e Engine, l Learned) *Estimator {
 
 // Begin forgets the evening and begins one with what is believed of the engine.
 func (e *Estimator) Begin(l Learned) {
-	e.learned, e.taught = l, l
+	e.learned, e.lessons, e.taught = l, l, l
+	e.unmade()
 	e.begun = false
 	e.stands, e.since, e.worked, e.oddSince, e.quiet = Standing{}, 0, 0, 0, [2]float64{}
 	n := size - temperatures
@@ -243,6 +247,7 @@ func (e *Estimator) Stand(at track.Instant, s Standing) {
 		return
 	}
 	e.since = at
+	e.unmade()
 	if s.Running && !was.Running {
 		e.emptying.running, e.emptying.at = true, at
 	}
@@ -270,6 +275,48 @@ func (e *Estimator) Stand(at track.Instant, s Standing) {
 	}
 }
 
+// unmade forgets the forecasts that wait for their outcome: what they took for granted is
+// no longer so.
+func (e *Estimator) unmade() {
+	e.made = make(map[Target]*lessons, len(Targets()))
+	for _, t := range Targets() {
+		e.made[t] = &lessons{}
+	}
+}
+
+// outcome holds the forecasts of this evening against what is now read: gauge pressure in
+// pascal and temperatures in °C, NaN for what is not.
+func (e *Estimator) outcome(at track.Instant, pressure, shell, fire, smoke float64) {
+	l := &e.limits
+	zero := math.Abs(pressure) <= l.ZeroPa
+	w := wet
+	if e.stands.Empty {
+		w = dry
+	}
+	for t, m := range e.made {
+		under := false
+		switch t {
+		case SteamToMove:
+			under = pressure <= l.MovePa
+		case PressureZero:
+			under = pressure <= l.ZeroPa
+		case BelowBoiling:
+			under = shell <= l.ShellC
+		case FireboxCool:
+			under = fire <= l.FireboxC
+		case House:
+			without := zero
+			if !math.IsNaN(l.HousePa) {
+				without = pressure <= l.HousePa
+			}
+			under = without && fire <= l.FireboxC && smoke <= l.SmokeboxC && (!l.HouseShell || shell <= l.ShellC)
+		}
+		if mean, done := m.reads(at, under); done {
+			e.lessons = e.lessons.after(lessonKey(w, t), mean)
+		}
+	}
+}
+
 // Before returns what was believed of the engine before this evening.
 func (e *Estimator) Before() Learned { return e.learned }
 
@@ -288,6 +335,9 @@ func (e *Estimator) move() {
 	e.at = at
 	p, anyP := e.pressure.take()
 	shell, anyShell := e.hottest()
+	if !anyShell {
+		shell = math.NaN()
+	}
 	fire, anyFire := e.firebox.take()
 	smoke, anySmoke := e.smokebox.take()
 	if !e.stands.FireOut {
@@ -361,6 +411,7 @@ func (e *Estimator) move() {
 			fallthrough
 		case !believe:
 			e.worked = at
+			e.unmade()
 		}
 		if !e.stands.Empty && anyShell && anyP && p > firmPa {
 			e.hotOver.next(shell - water)
@@ -380,6 +431,9 @@ func (e *Estimator) move() {
 		var g vector
 		g[iSmoke] = 1
 		e.b.observe(smoke, e.b.mean[iSmoke], 0.8, &g, iSmoke, false)
+	}
+	if !e.stands.Running && at.Sub(e.worked) >= workedS {
+		e.outcome(at, p, shell, fire, smoke)
 	}
 	if !e.b.finite() {
 		e.Begin(e.learned)

@@ -53,7 +53,9 @@ type Forecast struct {
 }
 
 // Way tells with which misfit the interval was made: "wet", "runs" or "dry".
-func (f Forecast) Way() string { return [...]string{"wet", "runs", "dry"}[f.way] }
+func (f Forecast) Way() string { return ways[f.way] }
+
+var ways = [...]string{"wet", "runs", "dry"}
 
 // Limits are what is to be reached, as the instruments will read it.
 type Limits struct {

@@ -334,3 +334,67 @@ func BenchmarkStep(b *testing.B) {
 		e.Sample(telemetry.Firebox, at, body.firebox)
 	}
 }
+
+func TestWhatForecastsCameToIsLearned(t *testing.T) {
+	var l lessons
+	// Each said the remaining time a fifth too short.
+	for s := 0.0; s < 10000; s += 60 {
+		l.note(evening.Add(s), (12000-s)/1.25)
+	}
+	if l.n > lessonMost {
+		t.Fatalf("%d forecasts are kept", l.n)
+	}
+	for s := 10000.0; ; s += 60 {
+		mean, done := l.reads(evening.Add(s), s >= 12000)
+		if !done {
+			if s > 13000 {
+				t.Fatal("nothing came of it")
+			}
+			continue
+		}
+		u := Unseen(400).after("wet pressure-zero", mean)
+		for _, left := range []float64{3000, 6000, 9000} {
+			// Once seen, it is half believed; more often, ever more.
+			if got, want := u.Amiss["wet pressure-zero"].at(left), math.Log(1.25)/2; math.Abs(got-want) > 0.02 {
+				t.Errorf("%.0f s ahead it is corrected by %.3f, want %.3f", left, got, want)
+			}
+		}
+		more := u.after("wet pressure-zero", mean).after("wet pressure-zero", mean)
+		if a, b := u.Amiss["wet pressure-zero"].at(6000), more.Amiss["wet pressure-zero"].at(6000); !(b > 1.3*a) {
+			t.Errorf("corrected by %.3f after one evening, %.3f after three", a, b)
+		}
+		if err := more.Check(); err != nil {
+			t.Error(err)
+		}
+		break
+	}
+	if _, done := l.reads(evening.Add(20000), true); done {
+		t.Error("the same forecasts taught twice")
+	}
+	var none *Amiss
+	if none.at(600) != 0 || (&Amiss{}).at(math.NaN()) != 0 {
+		t.Error("corrected by what was never seen")
+	}
+}
+
+func TestAForecastWhoseAssumptionBrokeTeachesNothing(t *testing.T) {
+	b, e := cooling(1.2e-5)
+	for range 12 {
+		b.over(e, 300)
+		e.Forecasts(evening.Add(b.at), limits())
+	}
+	if e.made[PressureZero].n == 0 {
+		t.Fatal("no forecast waits for its outcome")
+	}
+	e.Stand(evening.Add(b.at), Standing{FireOut: true, PanShut: true, Ajar: true})
+	if e.made[PressureZero].n != 0 {
+		t.Error("forecasts wait that took another door for granted")
+	}
+	// Blown down at once: the pressure is gone, and no forecast of it was amiss.
+	e.Stand(evening.Add(b.at), Standing{FireOut: true, PanShut: true, Running: true})
+	b.perS = 0.02
+	b.over(e, 600)
+	if len(e.lessons.Amiss) != 0 {
+		t.Errorf("learned %v from a blow-down", e.lessons.Amiss)
+	}
+}

@@ -70,6 +70,7 @@ func (e *Estimator) why(now track.Instant) string {
 
 func (e *Estimator) foretell(now track.Instant, l Limits, assuming Assumption) []Forecast {
 	out := make([]Forecast, 0, 5)
+	e.limits = l
 	why := e.why(now)
 	if why != "" {
 		for _, t := range Targets() {
@@ -155,6 +156,10 @@ func (e *Estimator) foretell(now track.Instant, l Limits, assuming Assumption) [
 				break
 			}
 			f.Spread, f.way = sd, w
+			if assuming == AsIs {
+				e.made[t].note(from, s)
+			}
+			s *= math.Exp(e.learned.Amiss[lessonKey(w, t)].at(s))
 			f.ETA = max(now, from.Add(s))
 			f.Lo = max(now, from.Add(s*math.Exp(-Q90*wide)))
 			f.Hi = max(now, from.Add(s*math.Exp(Q90*wide)))
@@ -244,7 +249,7 @@ func (e *Estimator) Learned() Learned {
 	if !e.begun {
 		return e.taught
 	}
-	l := e.learned
+	l := e.lessons
 	n := size - temperatures
 	before := l
 	l.Mean, l.Covariance = make([]float64, n), make([]float64, n*n)

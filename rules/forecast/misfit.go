@@ -4,11 +4,11 @@ package forecast
 // those by which the skill is told (simulators/skill -fit), and rounded.
 var misfits = [...]map[Target]misfit{
 	wet: {
-		SteamToMove:  {0.8, 0.002, 8},
-		PressureZero: {1.2, 0, 12},
+		SteamToMove:  {0.65, 0.002, 7},
+		PressureZero: {1.15, 0, 10},
 		BelowBoiling: {1.5, 0, 12},
-		FireboxCool:  {0.9, 0.02, 12},
-		House:        {0.95, 0.012, 9},
+		FireboxCool:  {0.85, 0.015, 10},
+		House:        {0.88, 0.01, 8},
 	},
 	runs: {
 		PressureZero: {1.2, 0.16, 13},
@@ -18,7 +18,7 @@ var misfits = [...]map[Target]misfit{
 	},
 	dry: {
 		BelowBoiling: {0.95, 0, 18},
-		FireboxCool:  {0.75, 0, 11},
-		House:        {0.77, 0, 11},
+		FireboxCool:  {0.7, 0, 9},
+		House:        {0.7, 0, 9},
 	},
 }

@@ -23,6 +23,26 @@ type Learned struct {
 	// and its variance.
 	Emptying         float64 `json:"emptying"`
 	EmptyingVariance float64 `json:"emptying_variance"`
+	// Amiss is by how much its forecasts came out amiss, by how it stood and target, as
+	// "wet pressure-zero".
+	Amiss map[string]*Amiss `json:"amiss,omitempty"`
+}
+
+func lessonKey(w way, t Target) string { return ways[w] + " " + string(t) }
+
+// after returns what was learned with the errors of one evening more.
+func (l Learned) after(key string, mean [buckets]float64) Learned {
+	all := make(map[string]*Amiss, len(l.Amiss)+1)
+	for k, a := range l.Amiss {
+		c := *a
+		all[k] = &c
+	}
+	if all[key] == nil {
+		all[key] = &Amiss{}
+	}
+	all[key].add(mean)
+	l.Amiss = all
+	return l
 }
 
 // Check returns what is wrong with it, as after it was kept by another version.
@@ -38,6 +58,16 @@ func (l Learned) Check() error {
 	}
 	if !(l.EmptyingVariance > 0) || math.IsNaN(l.Emptying) {
 		return fmt.Errorf("what was learned of its cocks is %g with variance %g; it is learned anew", l.Emptying, l.EmptyingVariance)
+	}
+	for key, a := range l.Amiss {
+		if a == nil {
+			return fmt.Errorf("what was learned of the forecasts %q is empty; it is learned anew", key)
+		}
+		for i := range a.Mean {
+			if !(math.Abs(a.Mean[i]) < 3) || !(a.N[i] >= 0) || math.IsInf(a.N[i], 0) {
+				return fmt.Errorf("what was learned of the forecasts %q is %g over %g evenings; it is learned anew", key, a.Mean[i], a.N[i])
+			}
+		}
 	}
 	return nil
 }

@@ -170,7 +170,7 @@ func learning(ctx context.Context, n, workers int, seed uint64, props *boiler.Pr
 	if err != nil {
 		return err
 	}
-	fmt.Fprintf(out, "\nThe same engine, first evening and sixth: median error as a part of the remaining time\n")
+	fmt.Fprintf(out, "\nThe same %d engines, first evening and sixth: median error as a part of the remaining time\n", n)
 	for _, k := range keys() {
 		for _, h := range horizons {
 			a, b := by[0][k][h.name], by[evenings-1][k][h.name]
