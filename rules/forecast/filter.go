@@ -56,8 +56,10 @@ func (b *belief) predict(h *held, dt float64, noise *vector) {
 			p[i] += d
 			m[i] -= d
 		}
-		p.step(h, dt)
-		m.step(h, dt)
+		r := p.rates()
+		p.step(h, &r, dt)
+		r = m.rates()
+		m.step(h, &r, dt)
 	}
 	var mean vector
 	for k := range b.points {

@@ -133,6 +133,7 @@ type marks struct{ move, zero, housePa, shell, firebox, smokebox float64 }
 // seconds have gone when the run begins.
 func (x vector) follow(h held, d *day, now track.Instant, m *marks, before float64) (t times) {
 	t.none()
+	r := x.rates()
 	h.air = d.temperature(now.Add(before))
 	a := x.at(&h)
 	pass := func(at *float64, from, to, mark, dt, gone float64) {
@@ -149,7 +150,7 @@ func (x vector) follow(h held, d *day, now track.Instant, m *marks, before float
 	for gone := 0.0; gone < AheadS; {
 		dt := math.Min(1200, math.Max(30, gone/20))
 		h.air = d.temperature(now.Add(before + gone + dt/2))
-		x.step(&h, dt)
+		x.step(&h, &r, dt)
 		b := x.at(&h)
 		pass(&t.move, a.shell, b.shell, m.move, dt, gone)
 		pass(&t.zero, a.shell, b.shell, m.zero, dt, gone)

@@ -11,7 +11,7 @@ var misfits = [...]map[Target]misfit{
 		House:        {0.88, 0.01, 8},
 	},
 	runs: {
-		PressureZero: {1.2, 0.16, 13},
+		PressureZero: {1.2, 0.25, 22},
 		BelowBoiling: {1.35, 0.3, 60},
 		FireboxCool:  {1, 0.3, 60},
 		House:        {1, 0.3, 60},

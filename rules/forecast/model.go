@@ -66,17 +66,27 @@ type held struct {
 	air   float64
 }
 
+// rates are what the logarithms of a state stand for: made once for a whole run.
+type rates struct{ wet, dry, radiate, brick, draught, smoke, along, empty float64 }
+
+func (x *vector) rates() rates {
+	return rates{
+		wet: math.Exp(x[iLnWet]), dry: math.Exp(x[iLnDry]), radiate: math.Exp(x[iLnRadiate]), brick: math.Exp(x[iLnBrick]),
+		draught: math.Exp(x[iLnDraught]), smoke: math.Exp(-x[iLnSmoke]), along: math.Exp(x[iLnAlong]), empty: math.Exp(x[iLnEmpty]),
+	}
+}
+
 // step moves a state on by dt seconds. Each exchange is taken implicitly, so that it
 // never overshoots however long the step.
-func (x *vector) step(h *held, dt float64) {
+func (x *vector) step(h *held, r *rates, dt float64) {
 	air := h.air + x[iAir]
 	s, p, b := x[iShell], x[iPlates], x[iBrick]
 
 	tb, tp := b+zeroC, p+zeroC
-	radiate := math.Exp(x[iLnRadiate]) * (0.1 + 0.9*(tb+tp)*(tb*tb+tp*tp)/(4*radiantRef*radiantRef*radiantRef))
+	radiate := r.radiate * (0.1 + 0.9*(tb+tp)*(tb*tb+tp*tp)/(4*radiantRef*radiantRef*radiantRef))
 	warm := 0.6*b + 0.4*p - air
-	draught := math.Exp(x[iLnDraught]) * h.pull(warm)
-	brickOver := math.Exp(x[iLnBrick])
+	draught := r.draught * h.pull(warm)
+	brickOver := r.brick
 
 	// Brick.
 	given := implicit(radiate*dt) * (b - p)
@@ -84,13 +94,13 @@ func (x *vector) step(h *held, dt float64) {
 	x[iBrick] = b - given - taken
 
 	if !h.empty {
-		k := math.Exp(x[iLnWet]) * excess(s-air)
+		k := r.wet * excess(s-air)
 		x[iShell] = s - implicit(k*dt)*(s-air) + given*brickOver
 		x[iPlates] = p + implicit(wetFollows*dt)*(x[iShell]-p)
 	} else {
-		capacity := math.Exp(x[iLnEmpty])
-		k := math.Exp(x[iLnDry]) * excess(s-air)
-		along := implicit(math.Exp(x[iLnAlong])*dt) * (p - s)
+		capacity := r.empty
+		k := r.dry * excess(s-air)
+		along := implicit(r.along*dt) * (p - s)
 		x[iPlates] = p + given*brickOver/(capacity*platesShare) - along - implicit(draughtOnPlates*draught*dt)*(p-air)
 		x[iShell] = s + along*platesShare/(1-platesShare) - implicit(k*dt)*(s-air)
 	}
@@ -102,7 +112,7 @@ func (x *vector) step(h *held, dt float64) {
 	if h.ajar {
 		out += (air - out) * x[iMixed]
 	}
-	x[iSmoke] += implicit(math.Exp(-x[iLnSmoke])*dt) * (out - x[iSmoke])
+	x[iSmoke] += implicit(r.smoke*dt) * (out - x[iSmoke])
 }
 
 // pull is the draught of a chimney over that of one 300 K over the air with the ash pan
