@@ -83,7 +83,7 @@ func newEvening(t *testing.T) *evening {
 	}
 	t.Cleanup(func() {
 		if e.app != nil {
-			e.die()
+			e.stop() // the test's context has ended, and with it the daemon
 		}
 	})
 	return e

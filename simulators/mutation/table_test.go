@@ -23,6 +23,7 @@ const (
 	boiling      = "rules/evidence/boiling.go"
 	heat         = "rules/evidence/heat.go"
 	water        = "rules/evidence/water.go"
+	reached      = "rules/evidence/reached.go"
 	tracks       = "rules/track/track.go"
 	blowdown     = "rules/blowdown/blowdown.go"
 	saturation   = "rules/saturation/saturation.go"
@@ -217,6 +218,8 @@ var table = []mutation{
 		"ash that burns up again is not seen", inFire},
 	{"a fire that came while nobody looked", fire, "\t\tf.unseen = true\n", "\t\tf.unseen = false\n",
 		"a firebox found hotter after a silence, and now falling, counts as without fire", inFire},
+	{"a forecast to the limit itself", reached, "return limitC - s.u(limitC)", "return limitC",
+		"an engine is foretold cool enough before its couple's uncertainty is counted", []string{"./rules/evidence"}},
 	{"a firebox colder than its shell", heat, "if !ok || !fresh || v+k.firebox.u(v) >= shell-us-below {", "if true || !ok || !fresh || us+below > 0 {",
 		"a couple that came off its firebox counts", by("TestEachGuardHoldsAlone")},
 	{"a smokebox colder than the shell", heat, "if !ok || !fresh || v+slack >= coolest {", "if true || !ok || !fresh || slack > 0 {",
