@@ -143,7 +143,7 @@ func TestNothingIsToldWhereNothingIsKnown(t *testing.T) {
 		}
 	}
 	e := New(locomotive(), Unseen(400))
-	says(e, evening, limits(), "fire is in")
+	says(e, evening, limits(), "not known to be out")
 	e.Stand(evening, Standing{FireOut: true})
 	says(e, evening.Add(10), limits(), "Not yet enough")
 
@@ -154,7 +154,7 @@ func TestNothingIsToldWhereNothingIsKnown(t *testing.T) {
 	e.Stand(now, Standing{FireOut: true, PanShut: true, Ajar: true})
 	says(e, now.Add(10), limits(), "too short")
 	e.Stand(now, Standing{})
-	says(e, now.Add(20), limits(), "fire is in")
+	says(e, now.Add(20), limits(), "not known to be out")
 
 	// Limits that are none: every figure NaN, nothing told.
 	b, e = cooling(1.2e-5)

@@ -54,7 +54,7 @@ var reached = map[Target]string{
 func (e *Estimator) why(now track.Instant) string {
 	switch {
 	case !e.stands.FireOut:
-		return "The fire is in: what people will do is not forecast."
+		return "The fire is not known to be out: what people will do is not forecast."
 	case !e.begun:
 		return "Not yet enough heard since the fire was dropped."
 	case now.Sub(e.at) > 15*60:
