@@ -234,7 +234,6 @@ func (k *Known) falling(t *sensor, now track.Instant, window float64) Finding {
 	name := Name(t.ID())
 	m, ok := t.Thirds(window)
 	if !ok {
-		t.falls = false
 		return k.notYet(func() string {
 			at, _, _ := t.Good()
 			return sprintf("%s watched for %s, to see whether it falls.", name, of(math.Max(0, at.Sub(t.Since())), window))
@@ -248,15 +247,7 @@ func (k *Known) falling(t *sensor, now track.Instant, window float64) Finding {
 	if resting {
 		least, slowest = -noiseK, -noiseK
 	}
-	falls := fell(m, least)
-	if window >= BoxFallS {
-		// What was found falling goes on so while the whole of the half hour shows it: a
-		// third that falls a hair too little would else take the verdict away, and the
-		// next sample give it back.
-		falls = falls || t.falls && m[0]-m[2] >= least && m[1] >= m[2]-stillK
-		t.falls = falls
-	}
-	if falls && (resting || window >= BoxFallS || fellLately(t, window, m, shortFallK/10)) {
+	if fell(m, least) && (resting || window >= BoxFallS || fellLately(t, window, m, shortFallK/10)) {
 		return k.proven(func() string {
 			return sprintf("%s has fallen from %.0f to %.0f °C in %.0f min.", name, m[0], m[2], window/60)
 		})
@@ -284,10 +275,6 @@ func fellLately(t *sensor, window float64, whole [3]float64, least float64) bool
 func (k *Known) slowestFall(tC float64, now track.Instant) float64 {
 	return math.Max(0.05, (tC-k.airTemperature(now))*BoxFallS/3/longestTau)
 }
-
-// stillK is by how much the mean of the last third may lie over that of the one before
-// in a box that was found falling, K: the noise of means over ten minutes (common practice).
-const stillK = 0.2
 
 // Below restingC a box is near the air's own temperature and may follow it up and
 // down. noiseK is what a mean of some minutes may stray; shortFallK is a fall in a

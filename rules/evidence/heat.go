@@ -68,25 +68,16 @@ func (k *Known) fireboxTooQuick(now track.Instant) (Finding, bool) {
 	v, fresh := k.firebox.Fresh(now)
 	m, watched := k.firebox.Thirds(BoxFallS)
 	if !ok || !fresh || !watched || v >= shell-BelowShellK {
-		k.firebox.quick = false
 		return Finding{}, false
 	}
 	perHour := (m[0] - m[2]) / (BoxFallS * 2 / 3.0) * 3600
-	most := FireboxRateK + k.shellFall(now)
-	if k.firebox.quick {
-		most -= rateClearK
-	}
-	if k.firebox.quick = perHour > most; !k.firebox.quick {
+	if !(perHour > FireboxRateK+k.shellFall(now)) {
 		return Finding{}, false
 	}
 	return k.cannotTell(func() string {
 		return sprintf("Firebox reads %.0f °C beside a shell at %.0f and still falls by %.0f K/h: nothing there cools it so. Look at its couple.", v, shell, perHour)
 	}), true
 }
-
-// rateClearK is by how many kelvin in an hour a fall that was too quick must come down
-// before it no longer is (common practice, no source).
-const rateClearK = 1.5
 
 // shellFall returns how fast the quickest shell channel falls, in K/h; 0 where it
 // does not.

@@ -55,8 +55,6 @@ type Known struct {
 	aloud    bool // sentences are asked for
 
 	boilsAt, boilsPa float64 // the boiling point last asked for
-	// bore is between which pressures the shell contradicted the gauge when last asked.
-	bore map[[2]float64]bool
 }
 
 // sensor is one channel: its past, and how well it is measured.
@@ -64,10 +62,6 @@ type sensor struct {
 	*track.Track
 	how      engine.Channel
 	declared bool
-	// falls is that it was found falling when last asked over half an hour.
-	falls bool
-	// quick is that it was found falling too quickly when last asked.
-	quick bool
 }
 
 // u returns the expanded uncertainty at a value.
@@ -98,7 +92,7 @@ func NewKnown(e engine.Engine) (*Known, error) {
 		Said:    confirmation.New(wordDeclarations(e)...),
 		Follow:  &saturation.Follow{},
 		sensors: map[telemetry.Channel]*sensor{},
-		boilsPa: math.NaN(), bore: map[[2]float64]bool{},
+		boilsPa: math.NaN(),
 	}
 	k.pressure = k.sensor(telemetry.BoilerPressure)
 	k.level = k.sensor(telemetry.BoilerLevel)
