@@ -12,6 +12,7 @@ import (
 	"path/filepath"
 	"strings"
 	"sync"
+	"syscall"
 	"testing"
 	"time"
 
@@ -104,6 +105,28 @@ func TestOpenAgainFindsEverything(t *testing.T) {
 	}
 	if n, err := s.VerifyBook(t.Context(), "quillet"); n != 6 || err != nil {
 		t.Fatalf("the book has %d entries, %v; want 6", n, err)
+	}
+}
+
+// TestALockIsGivenBackWhateverSharesIt: a child between fork and exec holds the same open
+// file description.
+func TestALockIsGivenBackWhateverSharesIt(t *testing.T) {
+	path := filled(t)
+	s := opened(t, path)
+	shared, err := syscall.Dup(int(s.lock.Fd()))
+	if err != nil {
+		t.Fatal(err)
+	}
+	defer syscall.Close(shared)
+	if err := s.Close(); err != nil {
+		t.Fatal(err)
+	}
+	again, err := Open(t.Context(), path)
+	if err != nil {
+		t.Fatalf("after Close: %v", err)
+	}
+	if err := again.Close(); err != nil {
+		t.Fatal(err)
 	}
 }
 

@@ -311,7 +311,9 @@ func (s *Store) closeAll() error {
 		errs = append(errs, s.wdb.Close())
 	}
 	if s.lock != nil {
-		errs = append(errs, s.lock.Close())
+		// Given back by name: a child that this process is just starting shares the lock
+		// until it has become another program, and closing alone would leave it held.
+		errs = append(errs, syscall.Flock(int(s.lock.Fd()), syscall.LOCK_UN), s.lock.Close())
 	}
 	if err := errors.Join(errs...); err != nil {
 		return fmt.Errorf("close store %s: %w", s.path, err)
