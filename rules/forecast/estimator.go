@@ -92,8 +92,9 @@ type Estimator struct {
 	learned  Learned // before this evening
 	lessons  Learned // the same, with what came of this evening's forecasts
 	made     map[Target]*lessons
-	limits   Limits  // last asked for
-	taught   Learned // by what was seen of it until the fire was lit again
+	heard    [bodies]track.Instant // when each was last heard; 0 for never
+	limits   Limits                // last asked for
+	taught   Learned               // by what was seen of it until the fire was lit again
 	b        *belief
 	day      day
 	emptying emptying
@@ -176,20 +177,24 @@ func (e *Estimator) Sample(ch telemetry.Channel, at track.Instant, v float64) {
 	}
 	switch ch {
 	case telemetry.BoilerPressure:
+		e.heard[ofPressure] = at
 		e.gauge = v
 		e.pressure.add(v)
 		if e.stands.Running {
 			e.emptying.runs(at, v)
 		}
 	case telemetry.Firebox:
+		e.heard[ofFirebox] = at
 		e.firebox.add(v)
 		e.fireHeard = true
 	case telemetry.Smokebox:
+		e.heard[ofSmokebox] = at
 		e.smokebox.add(v)
 	default:
 		if !isShell(ch) {
 			return
 		}
+		e.heard[ofShell] = at
 		g := e.shells[ch]
 		if g == nil {
 			g = &gathered{}

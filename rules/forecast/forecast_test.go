@@ -32,6 +32,7 @@ type body struct {
 	perS    float64
 	firebox float64
 	noise   *rand.Rand
+	deaf    telemetry.Channel // told no more
 }
 
 const roomC = 12.0
@@ -47,11 +48,16 @@ func (b *body) over(e *Estimator, seconds float64) {
 			panic(err)
 		}
 		at := evening.Add(b.at)
-		e.Sample(telemetry.BoilerPressure, at, p-air+250*b.noise.NormFloat64())
-		e.Sample(telemetry.Firebox, at, b.firebox+0.4*b.noise.NormFloat64())
-		e.Sample(telemetry.Smokebox, at, b.tC+2)
-		e.Sample(telemetry.ShellTop, at, b.tC-0.5)
-		e.Sample(telemetry.BoilerLevel, at, 0.7)
+		tell := func(ch telemetry.Channel, v float64) {
+			if ch != b.deaf {
+				e.Sample(ch, at, v)
+			}
+		}
+		tell(telemetry.BoilerPressure, p-air+250*b.noise.NormFloat64())
+		tell(telemetry.Firebox, b.firebox+0.4*b.noise.NormFloat64())
+		tell(telemetry.Smokebox, b.tC+2)
+		tell(telemetry.ShellTop, b.tC-0.5)
+		tell(telemetry.BoilerLevel, 0.7)
 		if int(b.at)%300 == 0 {
 			e.Sample(telemetry.AmbientTemp, at, roomC)
 		}
@@ -396,5 +402,35 @@ func TestAForecastWhoseAssumptionBrokeTeachesNothing(t *testing.T) {
 	b.over(e, 600)
 	if len(e.lessons.Amiss) != 0 {
 		t.Errorf("learned %v from a blow-down", e.lessons.Amiss)
+	}
+}
+
+// TestATargetWhoseSensorFellSilentIsNotTold: the model could go on without it, and would
+// in the end say that a limit was passed which nobody measures.
+func TestATargetWhoseSensorFellSilentIsNotTold(t *testing.T) {
+	for _, tt := range []struct {
+		silent telemetry.Channel
+		target Target
+		words  string
+	}{
+		{telemetry.BoilerPressure, PressureZero, "pressure"}, {telemetry.BoilerPressure, SteamToMove, "pressure"},
+		{telemetry.ShellTop, BelowBoiling, "shell"}, {telemetry.Firebox, FireboxCool, "firebox"},
+		{telemetry.Firebox, House, "firebox"}, {telemetry.Smokebox, House, "smokebox"}, {telemetry.BoilerPressure, House, "pressure"},
+	} {
+		b, e := cooling(1.2e-5)
+		b.over(e, 3600)
+		if f := of(t, e.Forecasts(evening.Add(b.at), limits()), tt.target, AsIs); f.ETA == 0 {
+			t.Fatalf("%s: nothing told while all is heard: %s", tt.target, f.Text)
+		}
+		b.deaf = tt.silent
+		b.over(e, 1200)
+		f := of(t, e.Forecasts(evening.Add(b.at), limits()), tt.target, AsIs)
+		if f.ETA != 0 || !strings.Contains(f.Text, "Nothing is heard of the") || !strings.Contains(f.Text, tt.words) {
+			t.Errorf("%s silent: %s told for %v, %q", tt.silent, tt.target, f.ETA.Time(), f.Text)
+		}
+		b.over(e, 24*3600)
+		if f := of(t, e.Forecasts(evening.Add(b.at), limits()), tt.target, AsIs); strings.Contains(f.Text, "already") {
+			t.Errorf("%s silent for a day: %s is said to be %q", tt.silent, tt.target, f.Text)
+		}
 	}
 }

@@ -57,13 +57,50 @@ func (e *Estimator) why(now track.Instant) string {
 		return "The fire is not known to be out: what people will do is not forecast."
 	case !e.begun:
 		return "Not yet enough heard since the fire was dropped."
-	case now.Sub(e.at) > 15*60:
+	case now.Sub(e.at) > silentS:
 		return "Nothing was heard for a quarter of an hour."
 	case e.stands.Running:
 	case now.Sub(e.since) < watchedS:
 		return "Something changed just now: watched for too short a time."
 	case now.Sub(e.worked) < workedS:
 		return "Steam is used, or water put in, or something else was changed: what people will do is not forecast."
+	}
+	return ""
+}
+
+// What is read of, each by channels of its own.
+const (
+	ofPressure = iota
+	ofShell
+	ofFirebox
+	ofSmokebox
+	bodies
+)
+
+var bodyNames = [bodies]string{"boiler's pressure", "shell", "firebox", "smokebox"}
+
+// silentS is how long, in seconds, what a target rests on may be silent: the model goes
+// on without it, and nobody would see that it went astray.
+const silentS = 15 * 60
+
+// unheard names what a target rests on and was not heard of late; empty for nothing.
+func (e *Estimator) unheard(now track.Instant, t Target, l Limits) string {
+	needs := []int{ofPressure}
+	switch t {
+	case BelowBoiling:
+		needs = []int{ofShell}
+	case FireboxCool:
+		needs = []int{ofFirebox}
+	case House:
+		needs = []int{ofPressure, ofFirebox, ofSmokebox}
+		if l.HouseShell {
+			needs = append(needs, ofShell)
+		}
+	}
+	for _, b := range needs {
+		if e.heard[b] == 0 || now.Sub(e.heard[b]) > silentS {
+			return bodyNames[b]
+		}
 	}
 	return ""
 }
@@ -125,7 +162,9 @@ func (e *Estimator) foretell(now track.Instant, l Limits, assuming Assumption) [
 	for _, t := range Targets() {
 		f := Forecast{Target: t, Assuming: assuming}
 		s, done := get(t, &central)
-		switch {
+		switch silent := e.unheard(now, t, l); {
+		case silent != "":
+			f.Text = "Nothing is heard of the " + silent + "."
 		case done && t == SteamToMove:
 			f.Text = "The boiler is empty."
 		case done || s == 0:
