@@ -28,10 +28,6 @@ type foretelling struct {
 // judged the quicker. What cannot have been learned of this engine is an error, and it
 // is forecast as one that nobody has seen.
 func (j *Judge) Foretell(l *forecast.Learned) error {
-	offset := 0
-	if z := j.engine.Zone; z != nil {
-		_, offset = j.now.Time().In(z).Zone()
-	}
 	first := forecast.Unseen(j.engine.BoilerVolume)
 	var err error
 	if l != nil {
@@ -41,9 +37,20 @@ func (j *Judge) Foretell(l *forecast.Learned) error {
 	}
 	j.f = &foretelling{est: forecast.New(forecast.Engine{
 		VolumeL: j.engine.BoilerVolume, BoreMM: j.engine.Limits.At(limit.BlowDownBore),
-		ULevel: j.engine.Channel(telemetry.BoilerLevel).Uncertainty, OffsetS: float64(offset),
+		ULevel: j.engine.Channel(telemetry.BoilerLevel).Uncertainty,
 	}, first)}
+	j.f.est.Clock(j.aheadOfUTC(j.now))
 	return err
+}
+
+// aheadOfUTC returns by how many seconds the shed's clock is ahead at a moment.
+func (j *Judge) aheadOfUTC(at track.Instant) float64 {
+	z := j.engine.Zone
+	if z == nil {
+		return 0
+	}
+	_, offset := at.Time().In(z).Zone()
+	return float64(offset)
 }
 
 // foresee takes a sample that counts.
@@ -143,6 +150,7 @@ func (j *Judge) evening(at track.Instant) {
 		before.Until = at
 	}
 	j.f.est.Begin(before)
+	j.f.est.Clock(j.aheadOfUTC(at)) // summer time may have begun since
 	j.f.last = nil
 }
 

@@ -13,9 +13,6 @@ type Engine struct {
 	// VolumeL is the boiler's volume in litre, BoreMM the bore of one cock as large as
 	// all together, ULevel the expanded uncertainty of the glass.
 	VolumeL, BoreMM, ULevel float64
-	// OffsetS is by how much the shed's clock is ahead of UTC, s: the day's warmest
-	// hour goes by it.
-	OffsetS float64
 }
 
 // Standing is how the engine stands, as far as it was seen or said.
@@ -123,7 +120,7 @@ type Estimator struct {
 // New returns an estimator that has seen nothing of this evening.
 func New(e Engine, l Learned) *Estimator {
 	est := &Estimator{
-		engine: e, b: newBelief(), day: newDay(e.OffsetS), airPa: 101325,
+		engine: e, b: newBelief(), day: newDay(0), airPa: 101325,
 		gauge: math.NaN(), shells: map[telemetry.Channel]*gathered{}, flux: newFluxes(),
 	}
 	est.Begin(l)
@@ -151,6 +148,10 @@ func (e *Estimator) Begin(l Learned) {
 	}
 	e.emptying = newEmptying(e.flux, e.engine.VolumeL, e.engine.BoreMM, math.Max(0.05, e.engine.ULevel), l.Emptying, l.EmptyingVariance)
 }
+
+// Clock says by how many seconds the shed's clock is ahead of UTC: the day's warmest hour
+// goes by it.
+func (e *Estimator) Clock(aheadS float64) { e.day.offsetSeconds = aheadS }
 
 // Sample takes a good sample, in its channel's unit; a pressure is gauge.
 func (e *Estimator) Sample(ch telemetry.Channel, at track.Instant, v float64) {
