@@ -46,24 +46,25 @@ const widest = 1.25
 
 // reached says that a target is come to already.
 var reached = map[Target]string{
-	SteamToMove: "Under the pressure to move already.", PressureZero: "Inside its zero band already.",
+	SteamToMove: "Too little to move already.", PressureZero: "Inside its zero band already.",
 	BelowBoiling: "Below boiling already.", FireboxCool: "Under its limit already.", House: "Under their limits already.",
 }
 
-// why says why nothing is foretold; empty where something is.
+// why says why nothing is foretold; empty where something is. In few words: on a phone
+// they stand in a strip as wide as a thumb.
 func (e *Estimator) why(now track.Instant) string {
 	switch {
 	case !e.stands.FireOut:
-		return "The fire is not known to be out: what people will do is not forecast."
+		return "No forecast: fire not known out."
 	case !e.begun:
-		return "Not yet enough heard since the fire was dropped."
+		return "No forecast yet: watching."
 	case now.Sub(e.at) > silentS:
-		return "Nothing was heard for a quarter of an hour."
+		return "No forecast: nothing heard."
 	case e.stands.Running:
 	case now.Sub(e.since) < watchedS:
-		return "Something changed just now: watched for too short a time."
+		return "No forecast yet: just changed."
 	case now.Sub(e.worked) < workedS:
-		return "Steam is used, or water put in, or something else was changed: what people will do is not forecast."
+		return "No forecast: in use just now."
 	}
 	return ""
 }
@@ -77,7 +78,7 @@ const (
 	bodies
 )
 
-var bodyNames = [bodies]string{"boiler's pressure", "shell", "firebox", "smokebox"}
+var bodyNames = [bodies]string{"pressure", "shell", "firebox", "smokebox"}
 
 // silentS is how long, in seconds, what a target rests on may be silent: the model goes
 // on without it, and nobody would see that it went astray.
@@ -164,7 +165,7 @@ func (e *Estimator) foretell(now track.Instant, l Limits, assuming Assumption) [
 		s, done := get(t, &central)
 		switch silent := e.unheard(now, t, l); {
 		case silent != "":
-			f.Text = "Nothing is heard of the " + silent + "."
+			f.Text = "No forecast: " + silent + " not heard."
 		case done && t == SteamToMove:
 			f.Text = "The boiler is empty."
 		case done || s == 0:
@@ -172,7 +173,7 @@ func (e *Estimator) foretell(now track.Instant, l Limits, assuming Assumption) [
 		case t == SteamToMove && empties:
 			f.Text = "The water is run out."
 		case math.IsNaN(s):
-			f.Text = "Not within three days as it stands."
+			f.Text = "Not within three days."
 		default:
 			logs := make([]float64, 0, draws)
 			for k := range spread {
@@ -191,7 +192,7 @@ func (e *Estimator) foretell(now track.Instant, l Limits, assuming Assumption) [
 			mf := misfits[w][t]
 			wide := math.Sqrt(sq(mf.times*sd) + sq(mf.part) + sq(mf.seconds/s))
 			if !(wide < widest) {
-				f.Text = "Too little is known of it yet for a time."
+				f.Text = "Too little known yet."
 				break
 			}
 			f.Spread, f.way = sd, w
