@@ -234,6 +234,7 @@ func (k *Known) falling(t *sensor, now track.Instant, window float64) Finding {
 	name := Name(t.ID())
 	m, ok := t.Thirds(window)
 	if !ok {
+		t.falls = false
 		return k.notYet(func() string {
 			at, _, _ := t.Good()
 			return sprintf("%s watched for %s, to see whether it falls.", name, of(math.Max(0, at.Sub(t.Since())), window))
@@ -247,26 +248,44 @@ func (k *Known) falling(t *sensor, now track.Instant, window float64) Finding {
 	if resting {
 		least, slowest = -noiseK, -noiseK
 	}
-	if fell(m, least) && (resting || window >= BoxFallS || fellLately(t, window, m, shortFallK/10)) {
+	falls := fell(m, least)
+	if window >= BoxFallS {
+		falls = falls || t.falls && settles(m, least)
+		t.falls = falls
+	}
+	if falls && (resting || window >= BoxFallS || fellLately(t, window, m, shortFallK/10, 0)) {
 		return k.proven(func() string {
 			return sprintf("%s has fallen from %.0f to %.0f °C in %.0f min.", name, m[0], m[2], window/60)
 		})
 	}
-	if long, ok := t.Thirds(BoxFallS); ok && window < BoxFallS && fell(long, slowest) && (resting || fellLately(t, BoxFallS, long, slowest/3)) {
-		return k.proven(func() string {
-			return sprintf("%s has fallen from %.0f to %.0f °C in %.0f min.", name, long[0], long[2], BoxFallS/60.0)
-		})
+	if window < BoxFallS {
+		long, ok := t.Thirds(BoxFallS)
+		goesOn := t.fallsSlowly && settles(long, slowest) && fellLately(t, BoxFallS, long, math.Inf(-1), lateStillK)
+		t.fallsSlowly = ok && (goesOn || fell(long, slowest) && (resting || fellLately(t, BoxFallS, long, slowest/3, 0)))
+		if t.fallsSlowly {
+			return k.proven(func() string {
+				return sprintf("%s has fallen from %.0f to %.0f °C in %.0f min.", name, long[0], long[2], BoxFallS/60.0)
+			})
+		}
 	}
 	return k.notYet(func() string {
 		return sprintf("%s is not falling: %.0f, %.0f, %.0f °C over the last %.0f min.", name, m[0], m[1], m[2], window/60)
 	})
 }
 
+// settles reports whether the whole of a window shows a fall, each third at most
+// [stillK] over the one before: enough for what was found falling to go on so. A
+// third that falls a hair too little would else take the verdict away, and the next
+// sample give it back.
+func settles(m [3]float64, least float64) bool {
+	return m[0]-m[2] >= least && m[1] >= m[2]-stillK && m[0] >= m[1]-stillK
+}
+
 // fellLately reports whether the channel has fallen within the last third of a
-// window too, by at least so much and by its share of the whole.
-func fellLately(t *sensor, window float64, whole [3]float64, least float64) bool {
+// window too, by at least so much and by its share of the whole but for some slack.
+func fellLately(t *sensor, window float64, whole [3]float64, least, slack float64) bool {
 	m, ok := t.Thirds(window / 3)
-	return ok && m[0]-m[2] >= math.Max(least, lateShare*(whole[0]-whole[2]))
+	return ok && m[0]-m[2] >= math.Max(least, lateShare*(whole[0]-whole[2])-slack)
 }
 
 // slowestFall returns by how many kelvin a box without a fire in it falls at least
@@ -275,6 +294,14 @@ func fellLately(t *sensor, window float64, whole [3]float64, least float64) bool
 func (k *Known) slowestFall(tC float64, now track.Instant) float64 {
 	return math.Max(0.05, (tC-k.airTemperature(now))*BoxFallS/3/longestTau)
 }
+
+// stillK is by how much the mean of the last third may lie over that of the one before
+// in a box that was found falling, K: the noise of means over ten minutes. lateStillK is
+// the same for the difference of means over three (both common practice, no source).
+const (
+	stillK     = 0.2
+	lateStillK = 0.8
+)
 
 // Below restingC a box is near the air's own temperature and may follow it up and
 // down. noiseK is what a mean of some minutes may stray; shortFallK is a fall in a

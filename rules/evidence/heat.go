@@ -67,17 +67,26 @@ func (k *Known) fireboxTooQuick(now track.Instant) (Finding, bool) {
 	shell, _, ok := k.hottestShell(now)
 	v, fresh := k.firebox.Fresh(now)
 	m, watched := k.firebox.Thirds(BoxFallS)
-	if !ok || !fresh || !watched || v >= shell-BelowShellK {
-		return Finding{}, false
+	below, most := float64(BelowShellK), FireboxRateK+k.shellFall(now)
+	if k.firebox.quick {
+		below, most = below-quickClearK, most-rateClearK
 	}
 	perHour := (m[0] - m[2]) / (BoxFallS * 2 / 3.0) * 3600
-	if !(perHour > FireboxRateK+k.shellFall(now)) {
+	k.firebox.quick = ok && fresh && watched && v < shell-below && perHour > most
+	if !k.firebox.quick {
 		return Finding{}, false
 	}
 	return k.cannotTell(func() string {
 		return sprintf("Firebox reads %.0f °C beside a shell at %.0f and still falls by %.0f K/h: nothing there cools it so. Look at its couple.", v, shell, perHour)
 	}), true
 }
+
+// A fall that was too quick must come down by rateClearK, in K/h, before it no longer is,
+// or its reading up by quickClearK (common practice, no source).
+const (
+	rateClearK  = 3.0
+	quickClearK = 1.5
+)
 
 // shellFall returns how fast the quickest shell channel falls, in K/h; 0 where it
 // does not.

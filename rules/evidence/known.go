@@ -55,6 +55,8 @@ type Known struct {
 	aloud    bool // sentences are asked for
 
 	boilsAt, boilsPa float64 // the boiling point last asked for
+	// bore is between which pressures the shell contradicted the gauge when last asked.
+	bore map[[2]float64]bool
 }
 
 // sensor is one channel: its past, and how well it is measured.
@@ -62,6 +64,12 @@ type sensor struct {
 	*track.Track
 	how      engine.Channel
 	declared bool
+	// falls is that it was found falling when last asked over half an hour.
+	falls bool
+	// fallsSlowly is that fire-out found it falling over half an hour when last asked.
+	fallsSlowly bool
+	// quick is that it was found falling too quickly when last asked.
+	quick bool
 }
 
 // u returns the expanded uncertainty at a value.
@@ -92,7 +100,7 @@ func NewKnown(e engine.Engine) (*Known, error) {
 		Said:    confirmation.New(wordDeclarations(e)...),
 		Follow:  &saturation.Follow{},
 		sensors: map[telemetry.Channel]*sensor{},
-		boilsPa: math.NaN(),
+		boilsPa: math.NaN(), bore: map[[2]float64]bool{},
 	}
 	k.pressure = k.sensor(telemetry.BoilerPressure)
 	k.level = k.sensor(telemetry.BoilerLevel)

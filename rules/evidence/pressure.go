@@ -138,6 +138,11 @@ func contactK(tC, airC float64) float64 { return contactShare * math.Max(0, tC-a
 
 const contactShare = 0.02
 
+// shellClearK is by how many kelvin a shell that contradicted the pressure must come back
+// before it no longer does: some steps of a converter of 1/16 K with its noise (common
+// practice, no source).
+const shellClearK = 0.6
+
 // besideSecond is what the further pressure channels say of zero: not yet where one
 // reads otherwise, proven where all read zero, cannot-tell where one is not heard or
 // too coarse.
@@ -209,7 +214,15 @@ func (k *Known) shellBears(least, most float64, now track.Instant) Finding {
 	high, errHigh := steam.SaturationTemperature(most + air)
 	// Steel that is dry follows no line, and is hotter than steam would make it.
 	_, began := k.Run.Began()
-	if errLow == nil && shell < low-k.airMayBe(least, air) || !began && errHigh == nil && shell > high+k.airMayBe(most, air) {
+	// What contradicted goes on doing so until it clearly no longer does: a reading that
+	// hovers about the bound would else give the verdict and take it away with its noise.
+	key, clear := [2]float64{least, most}, 0.0
+	if k.bore[key] {
+		clear = shellClearK
+	}
+	contrary := errLow == nil && shell < low-k.airMayBe(least, air)+clear || !began && errHigh == nil && shell > high+k.airMayBe(most, air)-clear
+	k.bore[key] = contrary
+	if contrary {
 		v := verdict.NotYet
 		if k.partsFromShell(shell, air, now) {
 			v = verdict.CannotTell

@@ -672,6 +672,12 @@ type holds struct {
 	left, right, barrelDry, airClear           *track.Hold
 }
 
+// againK is how far inside its limit a box must read until a hold that had been
+// fulfilled and was lost is so again, K: a reading that hovers about its limit would
+// else give its verdict and take it away with its noise. It is several steps of a
+// converter of 1/16 K with its noise (common practice, no source).
+const againK = 1.5
+
 // makeHolds starts them. Comparisons take the uncertainty on the unsafe side; NaN
 // is never inside, nor is what the channel cannot measure.
 func (k *Known) makeHolds() {
@@ -679,7 +685,19 @@ func (k *Known) makeHolds() {
 		return s.Hold(func(at track.Instant, v float64) bool { return v+s.u(v) <= most && k.possible(s, v, at) })
 	}
 	under := func(s *sensor, most func() float64) *track.Hold {
-		return s.Hold(func(at track.Instant, v float64) bool { return v+s.u(v) < most() && k.possible(s, v, at) })
+		var h *track.Hold
+		lost := false
+		h = s.Hold(func(at track.Instant, v float64) bool {
+			since, runs := h.Since()
+			fulfilled := runs && at.Sub(since) >= k.holdS()
+			inside := v+s.u(v) < most() && k.possible(s, v, at)
+			if lost && !fulfilled {
+				return inside && v+s.u(v)+againK < most()
+			}
+			lost = lost || fulfilled && !inside
+			return inside
+		})
+		return h
 	}
 	atLeast := func(s *sensor, key limit.Key) *track.Hold {
 		least := k.limit(key)

@@ -232,7 +232,7 @@ var table = []mutation{
 		"an engine is housed with a smokebox that keeps its heat", by("TestEachGuardHoldsAlone")},
 	{"a fall between the ends alone", finding, "return m[0]-m[1] >= least && m[1]-m[2] >= least", "return m[0]-m[2] >= 2*least",
 		"a box that fell and now rises counts as falling", by("TestEachGuardHoldsAlone")},
-	{"one step down", finding, "(resting || window >= BoxFallS || fellLately(t, window, m, shortFallK/10))", "true",
+	{"one step down", finding, "(resting || window >= BoxFallS || fellLately(t, window, m, shortFallK/10, 0))", "true",
 		"a fire that burns on lower counts as falling", by("TestNothingIsProvenByAFault/a_firebox_that_froze_under_its_limit")},
 	{"a box's uncertainty dropped", declarations, "v+s.u(v) < most()", "v < most()",
 		"firebox and smokebox count as cool by the reading alone", by("TestEachGuardHoldsAlone")},

@@ -39,6 +39,35 @@ func TestCampaign(t *testing.T) {
 	}
 }
 
+// TestWhatHoversIsLostOnce plays evenings without a fault on which a reading lies about
+// its own bound for many minutes: a smokebox at its limit, a firebox that hardly falls
+// any more, one that falls as quickly as one may. Without a deadband each of them gave
+// a step and took it away up to six times.
+func TestWhatHoversIsLostOnce(t *testing.T) {
+	props, err := boiler.NewProperties()
+	if err != nil {
+		t.Fatal(err)
+	}
+	for _, k := range []int{6222, 7783, 12015, 12197, 20620, 38376} {
+		p, err := Draw(2031, k, Faults())
+		if err != nil {
+			t.Fatal(err)
+		}
+		if len(p.Faults) > 0 {
+			t.Fatalf("evening %d is drawn with %v; want none", k, p.Faults)
+		}
+		r, err := Play(context.Background(), p, props, Rules, nil)
+		if err != nil {
+			t.Fatal(err)
+		}
+		for i, s := range r.Steps {
+			if s.Losses > 1 {
+				t.Errorf("evening %d: %s lost %d times, want once at most", k, step(i), s.Losses)
+			}
+		}
+	}
+}
+
 func play(t *testing.T, o Options) *Summary {
 	t.Helper()
 	s, err := Run(context.Background(), o)
