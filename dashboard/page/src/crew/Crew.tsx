@@ -1,17 +1,13 @@
 /** The crew's view: one evening, one sheet. */
 import { useEffect } from "preact/hooks";
-import { ground } from "../state/own.ts";
-import { engine, engineId, live, now } from "../state/shown.ts";
+import { Foot } from "../frame/Foot.tsx";
+import { engine, live, now } from "../state/shown.ts";
 import { useSize, useWindow } from "../parts/size.ts";
-import { words } from "../words/en.ts";
 import { AlarmLine } from "./Alarms.tsx";
 import { Asks } from "./Asks.tsx";
 import { Head } from "./Head.tsx";
 import { BeforeFire } from "./Rest.tsx";
 import { Sheet } from "./Sheet.tsx";
-
-/** The page on which every rule stands, with this engine's values and on the same ground. */
-const rulesAt = (id: string, on: string): string => `rules?${new URLSearchParams({ ...(id ? { engine: id } : {}), ground: on }).toString()}`;
 
 export function Crew() {
   const [head, headSize] = useSize<HTMLElement>();
@@ -37,9 +33,7 @@ export function Crew() {
       )}
       <footer ref={foot}>
         <Asks />
-        <p class="advice">
-          {words.advice} <a href={rulesAt(engineId.value, ground.value)}>{words.rules}</a>
-        </p>
+        <Foot />
       </footer>
     </main>
   );

@@ -175,6 +175,9 @@ export const words = {
     "Advice only: operates nothing, holds nothing shut. Look, listen, try the cocks yourself. \u201cCannot tell\u201d: act as if the worst were true. The competent person and local codes come first.",
 
   rules: "How each rule judges",
+  views: { "name": "Views", "pit": "At the pit", "shed": "The shed", "years": "Through the years", "set-up": "Setting up" },
+  viewComing: "Fetching this view.",
+  viewFailed: "This view could not be fetched. It comes once the shed is heard again; go by the gauge and the glass.",
 
   alarm: {
     "vacuum": "Vacuum: the boiler is shut and cooling.",

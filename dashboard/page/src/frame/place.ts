@@ -1,0 +1,49 @@
+/** Where on the page a person is: told by the part of the address after "#", so that it can be kept and sent. */
+import { signal } from "@preact/signals";
+
+export const views = ["pit", "shed", "years", "set-up"] as const;
+export type View = (typeof views)[number];
+
+export interface Place {
+  readonly view: View;
+  /** What stands after the view's name, decoded: an engine, a disposal. */
+  readonly path: readonly string[];
+}
+
+/** Below this width, in px, a device is a phone: it opens the shed, where a tablet opens the pit. */
+const phonePx = 600;
+
+/** The place that "#/years/quillet" names; without one it is the device's own first view. */
+export function placeOf(hash: string, width: number): Place {
+  const [name, ...path] = hash.replace(/^#?\/?/, "").split("/").filter(Boolean).map(decoded);
+  const view = views.find((v) => v === name);
+  return view ? { view, path } : { view: width < phonePx ? "shed" : "pit", path: [] };
+}
+
+/** The address of a place on this page. */
+export const addressOf = (view: View, ...path: readonly string[]): string => `#/${[view, ...path.map(encodeURIComponent)].join("/")}`;
+
+function decoded(s: string): string {
+  try {
+    return decodeURIComponent(s);
+  } catch {
+    return s; // A stray "%" that somebody typed.
+  }
+}
+
+export const place = signal<Place>({ view: "pit", path: [] });
+
+/** Goes to a place; the browser's "back" comes back from it. */
+export function go(view: View, ...path: readonly string[]): void {
+  location.hash = addressOf(view, ...path);
+}
+
+/** Follows the address from now on. */
+export function keepPlace(): () => void {
+  const take = (): void => {
+    place.value = placeOf(location.hash, innerWidth);
+  };
+  take();
+  addEventListener("hashchange", take);
+  return () => removeEventListener("hashchange", take);
+}
