@@ -1,10 +1,52 @@
+/** The engineer's view: which engine, which part of its years, and that part. */
+import type { FunctionComponent } from "preact";
 import { Foot } from "../frame/Foot.tsx";
-import { words } from "../words/en.ts";
+import { place } from "../frame/place.ts";
+import * as shown from "../state/shown.ts";
+import { engineerWords as words } from "../words/engineer.ts";
+import "../style/engineer.css";
+import { Later } from "./Later.tsx";
+import { addressOfPart, parts, whereOf, type Part, type PartProps } from "./part.ts";
+
+const fetches: Record<Part, () => Promise<FunctionComponent<PartProps>>> = {
+  evenings: () => import("./Evenings.tsx").then((m) => m.Evenings),
+  curves: () => import("./Span.tsx").then((m) => m.Span),
+  trends: () => import("./Trends.tsx").then((m) => m.Trends),
+  sensors: () => import("./Sensors.tsx").then((m) => m.Sensors),
+  book: () => import("./Book.tsx").then((m) => m.Book),
+};
 
 export function Years() {
+  const where = whereOf(place.value.path);
+  const all = shown.engines.value;
+  const engine = where.engine === "" ? shown.engine.value : (all.find((e) => e.id === where.engine) ?? null);
   return (
-    <main class="view">
-      <h1>{words.views["years"]}</h1>
+    <main class="view years">
+      <div class="years-which">
+        <nav class="years-words" aria-label={words.parts}>
+          {engine &&
+            parts.map((p) => (
+              <a key={p} class="touch" href={addressOfPart(engine.id, p)} aria-current={p === where.part ? "page" : undefined}>
+                <span>{words.part[p]}</span>
+              </a>
+            ))}
+        </nav>
+        <nav class="years-words years-engines" aria-label={words.engines}>
+          {all.map((e) => (
+            <a key={e.id} class="touch" href={addressOfPart(e.id, where.part)} aria-current={e === engine ? "true" : undefined}>
+              <span>{e.name}</span>
+            </a>
+          ))}
+        </nav>
+      </div>
+      {engine ? (
+        <Later key={`${engine.id} ${where.part}`} fetch={fetches[where.part]} props={{ engine }} />
+      ) : (
+        <>
+          <h1>{words.noneTitle}</h1>
+          <p role="status">{all.length > 0 ? words.noEngine(where.engine) : words.waiting}</p>
+        </>
+      )}
       <Foot />
     </main>
   );

@@ -1,0 +1,6 @@
+import type { PartProps } from "./part.ts";
+import { engineerWords as words } from "../words/engineer.ts";
+
+export function Evenings({ engine }: PartProps) {
+  return <h1>{words.title(engine.name)}</h1>;
+}

@@ -1,0 +1,6 @@
+import type { EveningProps } from "./part.ts";
+
+/** Stands under the evening drawn bold. */
+export function WhatIf({ disposal }: EveningProps) {
+  return <section data-disposal={disposal.id} />;
+}
