@@ -86,6 +86,7 @@ type API struct {
 	present Present
 	past    Past
 	speaker Speaker
+	setup   Setup // nil where there is none
 	log     *slog.Logger
 	mux     *http.ServeMux
 	origin  *http.CrossOriginProtection

@@ -2,6 +2,7 @@ package api
 
 import (
 	"net/http"
+	"slices"
 	"time"
 
 	"ashlamp/dashboard/message"
@@ -132,7 +133,7 @@ func Operations() []Operation {
 }
 
 func (a *API) routes() []route {
-	return []route{
+	return slices.Concat([]route{
 		{Operation{
 			Method: http.MethodGet, Path: "/engines", ID: "engines",
 			Summary: "The engines of the shed", Status: http.StatusOK, Response: []message.Engine{},
@@ -224,7 +225,7 @@ func (a *API) routes() []route {
 			Status: http.StatusOK, Response: message.Stamp{},
 			Problems: changeProblems,
 		}, a.unshelve},
-	}
+	}, a.setupRoutes())
 }
 
 var changeProblems = []int{

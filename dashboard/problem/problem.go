@@ -32,10 +32,15 @@ var (
 	UnknownEngine       = Kind{http.StatusNotFound, "unknown-engine", "There is no such engine"}
 	UnknownAlarm        = Kind{http.StatusNotFound, "unknown-alarm", "There is no such alarm"}
 	UnknownDisposal     = Kind{http.StatusNotFound, "unknown-disposal", "There is no such disposal"}
+	NoSetup             = Kind{http.StatusNotFound, "no-setup", "This daemon has no set-up"}
 	UnknownChannel      = Kind{http.StatusNotFound, "unknown-channel", "There is no such channel"}
 	NotGiven            = Kind{http.StatusNotFound, "not-given", "This confirmation does not stand"}
 	Method              = Kind{http.StatusMethodNotAllowed, "method", "This address does not take that method"}
 	NotNow              = Kind{http.StatusConflict, "not-now", "This cannot be said as things are now"}
+	FileChanged         = Kind{http.StatusConflict, "file-changed", "The configuration has changed meanwhile"}
+	CannotRun           = Kind{http.StatusConflict, "cannot-run", "The daemon cannot run as this says"}
+	FileWrong           = Kind{http.StatusUnprocessableEntity, "file-wrong", "The configuration would be wrong"}
+	NoCalibration       = Kind{http.StatusUnprocessableEntity, "no-calibration", "These points make no calibration"}
 	TooLarge            = Kind{http.StatusRequestEntityTooLarge, "too-large", "The body is too large"}
 	MediaType           = Kind{http.StatusUnsupportedMediaType, "media-type", "The body is not JSON"}
 	Internal            = Kind{http.StatusInternalServerError, "internal", "The daemon could not answer"}

@@ -127,14 +127,29 @@ func sentTypes() map[reflect.Type]bool {
 		if op.Body == nil {
 			continue
 		}
-		sent[reflect.TypeOf(op.Body)] = true
+		addSent(sent, reflect.TypeOf(op.Body))
 		if forms, ok := op.Body.(jsonschema.OneOfExposer); ok {
 			for _, form := range forms.JSONSchemaOneOf() {
-				sent[reflect.TypeOf(form)] = true
+				addSent(sent, reflect.TypeOf(form))
 			}
 		}
 	}
 	return sent
+}
+
+// addSent adds a type and those of ours within it; those that are also answered keep
+// to what is sent, which is all that there is of them.
+func addSent(sent map[reflect.Type]bool, t reflect.Type) {
+	for t.Kind() == reflect.Pointer || t.Kind() == reflect.Slice {
+		t = t.Elem()
+	}
+	if t.Kind() != reflect.Struct || !strings.HasPrefix(t.PkgPath(), "ashlamp/") || sent[t] {
+		return
+	}
+	sent[t] = true
+	for i := range t.NumField() {
+		addSent(sent, t.Field(i).Type)
+	}
 }
 
 func pathOperation(r *openapi31.Reflector, op api.Operation) (*openapi31.Operation, error) {
