@@ -18,18 +18,25 @@ export function liveAddress(after: number): string {
   return u.href;
 }
 
-async function call(method: string, path: string, body?: unknown): Promise<unknown> {
+/** One call, answered as JSON. */
+export async function call(method: string, path: string, body?: unknown): Promise<unknown> {
+  const answer = await ask(method, path, body, AbortSignal.timeout(patienceMs));
+  return answer.status === 204 ? null : await answer.json();
+}
+
+/** One call as it is answered, for who reads the answer bit by bit; `until` gives it up. */
+export async function ask(method: string, path: string, body: unknown, until: AbortSignal): Promise<Response> {
   let answer: Response;
   try {
     answer = await fetch(new URL(path, base), {
       method,
-      signal: AbortSignal.timeout(patienceMs),
+      signal: until,
       ...(body === undefined ? {} : { headers: { "Content-Type": "application/json" }, body: JSON.stringify(body) }),
     });
   } catch {
     throw new Refusal(words.noAnswer);
   }
-  if (answer.ok) return answer.status === 204 ? null : await answer.json();
+  if (answer.ok) return answer;
   let problem: Partial<Problem> = {};
   try {
     problem = (await answer.json()) as Partial<Problem>;
@@ -39,7 +46,8 @@ async function call(method: string, path: string, body?: unknown): Promise<unkno
   throw new Refusal([problem.detail ?? problem.title ?? words.refusedBare(answer.status), problem.mend].filter(Boolean).join(" "));
 }
 
-const of = (engine: string, what: string): string => `engines/${encodeURIComponent(engine)}/${what}`;
+/** The path of a call about an engine. */
+export const of = (engine: string, what: string): string => `engines/${encodeURIComponent(engine)}/${what}`;
 const span = (from: number, to: number): string => `from=${new Date(from).toISOString()}&to=${new Date(to).toISOString()}`;
 
 export async function series(engine: string, channel: string, from: number, to: number, points: number): Promise<Series> {
