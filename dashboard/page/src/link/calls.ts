@@ -4,6 +4,8 @@ import { words } from "../words/en.ts";
 
 /** Why a call did not do what it should, in words for the page. */
 export class Refusal extends Error {}
+/** The [Refusal] of a call to which nothing was answered. */
+export class Silence extends Refusal {}
 
 /** A call that has no answer after this long is given up. */
 const patienceMs = 8_000;
@@ -34,7 +36,7 @@ export async function ask(method: string, path: string, body: unknown, until: Ab
       ...(body === undefined ? {} : { headers: { "Content-Type": "application/json" }, body: JSON.stringify(body) }),
     });
   } catch {
-    throw new Refusal(words.noAnswer);
+    throw new Silence(words.noAnswer);
   }
   if (answer.ok) return answer;
   let problem: Partial<Problem> = {};
