@@ -35,6 +35,7 @@ import (
 	"ashlamp/ingest/store"
 	"ashlamp/ingest/topic"
 	"ashlamp/rules"
+	"ashlamp/rules/caution"
 	"ashlamp/rules/engine"
 )
 
@@ -261,6 +262,7 @@ func (a *App) makeJudges(ctx context.Context) error {
 		At: a.o.Clock.Now(),
 		Shed: message.Shed{
 			ID: c.Shed.ID, Name: c.Shed.Name, Timezone: c.Shed.Timezone, People: c.Shed.People,
+			Cautions: caution.Steps(),
 		},
 	}
 	judges, found, histories := map[string]*rules.Judge{}, map[string][]rules.Change{}, map[string]*judge.History{}

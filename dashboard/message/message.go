@@ -24,6 +24,8 @@ type Shed struct {
 	Timezone string `json:"timezone"`
 	// People are the names that may be chosen as who confirms.
 	People []string `json:"people"`
+	// Cautions are what a person is told beside each step, by the step's id.
+	Cautions map[string][]string `json:"cautions"`
 }
 
 // Engine is what an engine is, apart from how it is now.

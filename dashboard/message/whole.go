@@ -74,6 +74,9 @@ func (r Rest) Whole() Rest {
 // Whole is as [Engine.Whole].
 func (s Snapshot) Whole() Snapshot {
 	s.Shed.People = filled(s.Shed.People)
+	if s.Shed.Cautions == nil {
+		s.Shed.Cautions = map[string][]string{}
+	}
 	s.Engines = each(s.Engines, Engine.Whole)
 	s.States = each(s.States, State.Whole)
 	return s

@@ -3,6 +3,9 @@ import { chromium, type Browser, type BrowserContextOptions, type Page } from "p
 
 export const browserPath = process.env["CHROMIUM"] ?? "/usr/bin/chromium";
 
+/** A place of the page is opened as it is told by the address; without one it is the pit, on a phone too. */
+const placed = (url: string): string => (url.includes("#") ? url : `${url}#/pit`);
+
 /** `letters` is the person's own size of text in px, as set in the browser. */
 export const launch = (letters = 16): Promise<Browser> =>
   chromium.launch({
@@ -19,7 +22,7 @@ export async function open(b: Browser, url: string, options: BrowserContextOptio
     for (const [k, v] of Object.entries(kept)) localStorage.setItem(`ashlamp.${k}`, v);
   }, own);
   const page = await context.newPage();
-  await page.goto(url);
+  await page.goto(placed(url));
   return page;
 }
 

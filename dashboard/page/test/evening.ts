@@ -20,7 +20,16 @@ export interface Plan {
   readonly measured: boolean;
 }
 
-export const shed: Shed = { id: "fernhollow", name: "Fernhollow shed", timezone: "Europe/London", people: ["R. Penhalow", "T. Oxley"] };
+export const shed: Shed = { id: "fernhollow", name: "Fernhollow shed", timezone: "Europe/London", people: ["R. Penhalow", "T. Oxley"],
+  cautions: {
+    "drop-fire": ["Water in the glass, well above the bottom nut; prove both glasses first. The level falls by a tenth or more as water cools.", "A moving or boiling level is not a reading."],
+    "move-under-steam": ["Brakes may need steam. Know what holds the engine when it is gone, and scotch it."],
+    "blow-down": ["Everything that leaves the cock is at or above boiling, and part of it turns to steam at once. Clear people, animals, point work and the path of the jet."],
+    "plugs-out": ["No single reading proves a boiler without pressure. Vent open and quiet, gauge at zero, a try cock that neither blows nor sucks, and water below boiling or boiler seen empty: all, by different means."],
+    "open-smokebox": ["Char and brick stay hot long after the shell; opening a door feeds air to a fire thought to be out."],
+    "house": ["Embers, gas and steam come in with the engine. Nobody alone until the air is known to be good."],
+  },
+};
 
 const minute = 60_000;
 const bar = 100_000;

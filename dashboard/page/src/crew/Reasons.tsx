@@ -10,7 +10,7 @@ import { why } from "./told.ts";
 
 export function Reasons({ id }: { id: string }) {
   const all = shown.reasons(id);
-  const cautions = words.cautions[id] ?? [];
+  const cautions = shown.cautions(id);
   return (
     <div class="reasons" id={`reasons-${id}`}>
       {all.map((r) => (
@@ -19,7 +19,11 @@ export function Reasons({ id }: { id: string }) {
       {all.length === 0 && <p class="reasons-none">{words.noReasons}</p>}
       <div class="evidence evidence-eye">
         <span class="evidence-name">{words.byEyeAndEar}</span>
-        <span class="evidence-text">{[...cautions, words.cautionAlways].join(" ")}</span>
+        <ul class="evidence-text cautions">
+          {[...cautions, words.cautionAlways].map((c) => (
+            <li key={c}>{c}</li>
+          ))}
+        </ul>
       </div>
     </div>
   );

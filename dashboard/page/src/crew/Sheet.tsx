@@ -13,7 +13,7 @@ import { namedTicks, pastMinutes, timeScale, timeTicks, type TimeScale } from ".
 import { useSize } from "../parts/size.ts";
 import { useStages } from "../parts/stages.ts";
 import { beforeFire } from "../state/rest.ts";
-import { alarms, begun, done, ended, front, live, now, pastMissing, stepIds, view, zone } from "../state/shown.ts";
+import { alarms, begun, cautions, done, ended, front, live, now, pastMissing, stepIds, view, zone } from "../state/shown.ts";
 import { clock, offset } from "../words/clock.ts";
 import { words } from "../words/en.ts";
 import { AlarmList, listed } from "./Alarms.tsx";
@@ -114,7 +114,7 @@ export function Sheet({ room, rem, width, wide }: Props) {
         ) : (
           <div key={r.id} class={`lane-group${open === r.id ? " lane-group-open" : ""}`}>
             <Lane id={r.id} x={x} rem={rem} inFront={r.id === front.value} open={open === r.id} onTouch={toggle} />
-            {open === r.id && <Reasons id={r.id} />}
+            {open === r.id ? <Reasons id={r.id} /> : r.id === front.value && <Beware id={r.id} />}
           </div>
         ),
       )}
@@ -128,6 +128,12 @@ export function Sheet({ room, rem, width, wide }: Props) {
       {pastMissing.value && alive && <p class="trouble">{words.pastMissing(pastMissing.value)}</p>}
     </section>
   );
+}
+
+/** What matters most beside the step in front; the rest of it stands in the opened lane. */
+function Beware({ id }: { id: string }) {
+  const first = cautions(id)[0];
+  return first ? <p class="beware">{first}</p> : null;
 }
 
 /** The paper: upright lines for hours, half hours and tens, under everything; and the slot. */

@@ -18,9 +18,9 @@ export interface Room {
   readonly room: number;
 }
 
-/** Height of a row, and what a row in front has more, in rem. */
+/** Height of a row, and what a row in front has more with its caution under it, in rem. */
 export const rowRem = 3.07;
-const frontMoreRem = 0.5;
+const frontMoreRem = 2.6;
 const foldMoreRem = 0.5;
 /** The scale and the least that the strips need to be read, in rem. */
 const stripsRem = 2 + 10.5 + 2 * 2.95;

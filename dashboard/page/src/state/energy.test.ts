@@ -7,7 +7,7 @@ const held = { energy_mj: { value: 256, u: 32 }, water_kg: { value: 265, u: 36 }
 const withEnergy = (told: boolean): Known => ({
   ...nothing,
   n: 7, at: Date.parse("2031-05-04T17:00:00Z"),
-  shed: { id: "fernhollow", name: "Fernhollow", timezone: "Europe/London", people: [] },
+  shed: { id: "fernhollow", name: "Fernhollow", timezone: "Europe/London", people: [], cautions: {} },
   engines: [{ id: "quillet", name: "Quillet", tanks: 2, working_pressure: 6e5, measured: [], marks: {} }],
   states: {
     quillet: {

@@ -11,7 +11,7 @@ const state: State = {
 };
 const snapshot: Snapshot = {
   at: "2031-05-04T17:00:00Z",
-  shed: { id: "fernhollow", name: "Fernhollow", timezone: "Europe/London", people: [] },
+  shed: { id: "fernhollow", name: "Fernhollow", timezone: "Europe/London", people: [], cautions: {} },
   engines: [{ id: "quillet", name: "Quillet", tanks: 2, working_pressure: 6e5, measured: [], marks: { zero_band: 8000 } }],
   states: [state],
 };

@@ -23,7 +23,7 @@ const at = (s: Partial<State>): State => ({
 
 function heard(s: Partial<State>): void {
   const snapshot: Snapshot = {
-    at: t, shed: { id: "fernhollow", name: "Fernhollow", timezone: "Europe/London", people: [] },
+    at: t, shed: { id: "fernhollow", name: "Fernhollow", timezone: "Europe/London", people: [], cautions: {} },
     engines: [{ id: "quillet", name: "Quillet", tanks: 2, working_pressure: 6e5, measured: [], marks: {} }], states: [at(s)],
   };
   known.value = reduce(nothing, { kind: "snapshot", n: 1, snapshot });

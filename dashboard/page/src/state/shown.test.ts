@@ -42,7 +42,7 @@ const quietRest = {
 const because: Reason = { evidence: "vent-open", title: "Vent open", verdict: "proven", text: "R. Penhalow says so.", confirm: "vent-open" };
 const snapshot: Snapshot = {
   at: "2031-05-04T17:00:00Z",
-  shed: { id: "fernhollow", name: "Fernhollow", timezone: "Europe/London", people: [] },
+  shed: { id: "fernhollow", name: "Fernhollow", timezone: "Europe/London", people: [], cautions: {} },
   engines: [{ id: "quillet", name: "Quillet", tanks: 2, working_pressure: 6e5, measured: [], marks: {} }],
   states: [
     {

@@ -59,6 +59,9 @@ export const stepIds = computed<readonly string[]>(() => state.value?.steps.map(
 
 const stepOf = (id: string): Step | undefined => state.value?.steps.find((s) => s.id === id);
 
+/** What a person is told beside a step, the first the one that matters most. It goes for a dead link too. */
+export const cautions = (id: string): readonly string[] => known.value.shed?.cautions[id] ?? [];
+
 export const stepTitle = (id: string): string => stepOf(id)?.title || id;
 
 /** A dead link shows no verdict as current, nor does a state that lacks the step. */

@@ -336,33 +336,6 @@ export const words = {
     "seal-dry": "pockets behind stays, the foundation ring, low pipes",
   } as Record<string, string>,
 
-  /** By eye and ear: what no sensor does for the crew, by step. */
-  cautions: {
-    "drop-fire": [
-      "Prove both glasses; water well above the bottom nut: a tenth or more goes as it cools. A boiling level is no reading.",
-      "Fire on the ground: place, wind, hose, a clear way out. Never cold water on hot plates.",
-    ],
-    "move-under-steam": ["The brake may need steam: know what holds the engine when it is gone, and scotch it."],
-    "blow-down": [
-      "What leaves the cock is at boiling or above. Clear people, animals, points and the path of the jet.",
-      "Watch where the water runs. Never refill a hot, empty boiler with cold water.",
-    ],
-    "plugs-out": [
-      "Vent quiet, gauge on its stop, a try cock that neither blows nor sucks: all of them.",
-      "Slacken, wait, stand to one side, lowest plug last. Below boiling still scalds: gloves, goggles, long sleeves.",
-    ],
-    "open-smokebox": ["Char stays hot long after the shell; an opened door feeds air to a fire thought to be out."],
-    "drain-tanks": ["See that it runs where it may run, and that it has stopped because the tank is empty."],
-    "reach-in": [
-      "Metal a hand\u2019s breadth from the sensor can be hotter.",
-      "Going inside is confined-space work: permit, air tested and kept fresh, someone outside.",
-    ],
-    "house": [
-      "Embers, gas and steam come in with the engine. Nobody alone until the air is known to be good.",
-      "Ash can light something for four days: metal bin, lid, outdoors. Headache or dizziness: get out, get help.",
-    ],
-    "seal-dry": ["Dry speaks of the air at one sensor: look behind stays, at the foundation ring, in low pipes. Tag what is put in."],
-  } as Record<string, readonly string[]>,
   cautionAlways: "If this page and the senses disagree: stop, stand clear, find out why.",
 };
 
