@@ -87,6 +87,7 @@ type API struct {
 	past    Past
 	speaker Speaker
 	setup   Setup // nil where there is none
+	years   Years // nil where there is none
 	log     *slog.Logger
 	mux     *http.ServeMux
 	origin  *http.CrossOriginProtection
@@ -205,6 +206,9 @@ func (a *API) failed(w http.ResponseWriter, r *http.Request, err error) {
 		{ErrNotGiven, problem.NotGiven, "See confirmations in the engine's state for those that stand."},
 		{ErrNotNow, problem.NotNow, "See the engine's state for how things are."},
 		{ErrUnknownChannel, problem.UnknownChannel, "See channels in the engine's state for those that there are."},
+		{ErrUnknownDisposal, problem.UnknownDisposal, "See the engine's disposals for those that there are."},
+		{ErrNothingKept, problem.NothingKept, "Choose an evening of which samples are kept."},
+		{ErrBusy, problem.Busy, "Wait until it is through, or leave it, and ask again."},
 	} {
 		if errors.Is(err, k.err) {
 			kind := k.kind

@@ -150,7 +150,7 @@ func readQuery(w http.ResponseWriter, r *http.Request, into any) bool {
 	})
 	err := d.Decode(into, values)
 	for name, v := range values {
-		if len(v) > 1 && err == nil {
+		if len(v) > 1 && err == nil && !repeated(into, name) {
 			err = fmt.Errorf("the parameter %s is there %d times", quoted(name), len(v))
 		}
 	}
@@ -164,6 +164,17 @@ func readQuery(w http.ResponseWriter, r *http.Request, into any) bool {
 		return true
 	}
 	problem.Write(w, r, problem.BadRequest, queryDetail(err, values.Get), "See "+Prefix+"/openapi.json for the parameters of this call; times are RFC 3339, as 2031-05-04T17:02:00Z, and a + in one is written %2B.")
+	return false
+}
+
+// repeated reports whether a parameter may be there more than once: its field is a list.
+func repeated(into any, name string) bool {
+	t := reflect.TypeOf(into).Elem()
+	for i := range t.NumField() {
+		if n, _, _ := strings.Cut(t.Field(i).Tag.Get("query"), ","); n == name {
+			return t.Field(i).Type.Kind() == reflect.Slice
+		}
+	}
 	return false
 }
 

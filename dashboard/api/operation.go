@@ -29,6 +29,8 @@ type Operation struct {
 	// Status is that of success, Response its body; nil where there is none.
 	Status   int
 	Response any
+	// Media is the media type of the answer; application/json where it is empty.
+	Media string
 	// Problems are the statuses of the problem details that it may answer.
 	Problems []int
 }
@@ -225,7 +227,7 @@ func (a *API) routes() []route {
 			Status: http.StatusOK, Response: message.Stamp{},
 			Problems: changeProblems,
 		}, a.unshelve},
-	}, a.setupRoutes())
+	}, a.yearsRoutes(), a.setupRoutes())
 }
 
 var changeProblems = []int{

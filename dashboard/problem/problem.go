@@ -34,6 +34,7 @@ var (
 	UnknownDisposal     = Kind{http.StatusNotFound, "unknown-disposal", "There is no such disposal"}
 	NoSetup             = Kind{http.StatusNotFound, "no-setup", "This daemon has no set-up"}
 	UnknownChannel      = Kind{http.StatusNotFound, "unknown-channel", "There is no such channel"}
+	NothingKept         = Kind{http.StatusNotFound, "nothing-kept", "No samples of that disposal are kept"}
 	NotGiven            = Kind{http.StatusNotFound, "not-given", "This confirmation does not stand"}
 	Method              = Kind{http.StatusMethodNotAllowed, "method", "This address does not take that method"}
 	NotNow              = Kind{http.StatusConflict, "not-now", "This cannot be said as things are now"}

@@ -92,7 +92,11 @@ func add(r *openapi31.Reflector, op api.Operation, words docs) error {
 				}
 			}))
 	}
-	oc.AddRespStructure(op.Response, openapi.WithHTTPStatus(op.Status), openapi.WithContentType("application/json"))
+	media := "application/json"
+	if op.Media != "" {
+		media = op.Media
+	}
+	oc.AddRespStructure(op.Response, openapi.WithHTTPStatus(op.Status), openapi.WithContentType(media))
 	for _, status := range append([]int{http.StatusInternalServerError}, op.Problems...) {
 		oc.AddRespStructure(message.Problem{}, openapi.WithHTTPStatus(status),
 			openapi.WithContentType("application/problem+json"))
