@@ -37,6 +37,8 @@ func commands() []command {
 		{"run", "[-c shed.toml] [--data DIR]", "the daemon", run},
 		{"check", "-c shed.toml", "judge a configuration", check},
 		{"replay", "-c shed.toml --engine ID [FILE...]", "judge recorded samples at their own times", replay},
+		{"export", "[--data DIR] --engine ID [--disposal ID | --from T --to T] [--format csv|senml|recording] [-o FILE]", "samples as other programs read them", writeExport},
+		{"report", "-c shed.toml [--data DIR] --engine ID [--disposal ID] [-o FILE]", "a disposal as PDF, for the engine's file", writeReport},
 		{"prove-book", "[--data DIR] [--engine ID] [--noted N:HASH]", "whether the engines' books are as they were written", proveBook},
 	}
 }

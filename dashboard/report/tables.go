@@ -1,0 +1,628 @@
+package report
+
+import (
+	"fmt"
+	"math"
+	"slices"
+	"strings"
+	"time"
+
+	"ashlamp/rules/alarm"
+	"ashlamp/rules/caution"
+	"ashlamp/rules/cooldown"
+	"ashlamp/rules/limit"
+	"ashlamp/rules/telemetry"
+	"ashlamp/rules/verdict"
+	"ashlamp/rules/watch"
+)
+
+func sortChannels(list []telemetry.Channel) { slices.Sort(list) }
+
+func watchTitle(id string) string {
+	for _, w := range watch.Table() {
+		if w.ID == id {
+			return w.Title
+		}
+	}
+	return id
+}
+
+// rest draws all pages after the first.
+func (p *paper) rest() {
+	p.remains()
+	p.stepTable()
+	p.provenBy()
+	p.wordTable()
+	p.alarmTable()
+	p.figures()
+	p.sensors()
+	p.limits()
+	p.book()
+}
+
+// remains is what is to be looked at before anyone goes on from this record.
+func (p *paper) remains() {
+	var out []string
+	var ids []string
+	for _, s := range p.steps {
+		was, ok := s.at(s.asOf)
+		_, ever := s.first()
+		if s.ordered && (s.done.IsZero() || !ok || was.verdict != verdict.Proven) {
+			ids = append(ids, s.ID)
+			what := "it was not proven when it was done."
+			switch {
+			case s.done.IsZero() && ever:
+				what = "it was proven, and nothing tells that it was done."
+			case s.done.IsZero():
+				what = "it was never proven, and nothing tells that it was done."
+			}
+			out = append(out, s.Title+": "+what)
+			last := was
+			if n := len(s.spans); s.done.IsZero() && n > 0 {
+				last = s.spans[n-1]
+			}
+			for _, w := range last.wanting() {
+				out = append(out, "    "+w)
+			}
+		}
+	}
+	for _, c := range coursesOf(p.e) {
+		if last := c.changes[len(c.changes)-1]; last.State != alarm.Normal && last.State != alarm.Suppressed {
+			out = append(out, fmt.Sprintf("Alarm “%s” still %s at the end: %s", watchTitle(c.watch), stateWord(last.State), sentence(last.Text)))
+		}
+	}
+	for _, name := range p.silent() {
+		out = append(out, name+": no sample was heard.")
+	}
+	p.heading("Remains to be looked at", 12)
+	if len(out) == 0 {
+		out = append(out, "Nothing that this record knows of. It knows only what was measured and said.")
+	}
+	for _, s := range out {
+		indent := 0.0
+		if t := strings.TrimLeft(s, " "); t != s {
+			s, indent = t, 6
+		}
+		p.paraAt(left+indent, width-indent, regular, bodySize, s)
+		p.y += 0.6
+	}
+	// What may hurt somebody who goes on from here.
+	last := "seal-dry"
+	if p.e.layUp() == telemetry.Dry {
+		ids = append(ids, last)
+	}
+	ids = append(ids, "house")
+	p.y += 1
+	p.room(10)
+	p.y += leading(bodySize)
+	p.text(left, p.y-1, bold, bodySize, "Cautions")
+	told := map[string]bool{}
+	for _, id := range ids {
+		cautions := caution.ByStep(id)
+		if id == last {
+			slices.Reverse(cautions) // before the next steaming comes last there
+		}
+		for i, c := range cautions {
+			if i < 2 && !told[c] {
+				told[c] = true
+				p.para(regular, bodySize, "–  "+c)
+				p.y += 0.3
+			}
+		}
+	}
+	p.para(regular, bodySize, "–  "+caution.Always)
+	p.y += 2
+}
+
+func (p *paper) stepTable() {
+	p.heading("Steps", 14)
+	var rows []row
+	for _, s := range p.steps {
+		r := row{s.Title, "never", "–", "–", "", ""}
+		if x, ok := s.first(); ok {
+			r[1], r[2] = p.clock(x.from), lasting(s.provenFor())
+			n := 0
+			for _, x := range s.spans {
+				if x.verdict == verdict.Proven {
+					n++
+				}
+			}
+			r[3] = fmt.Sprint(n)
+		}
+		if len(s.spans) == 0 {
+			r[1] = "not judged"
+		}
+		switch was, ok := s.at(s.asOf); {
+		case s.done.IsZero() && !s.ordered:
+			r[4], r[5] = "–", "not of this evening's order"
+		case s.done.IsZero():
+			r[4], r[5] = unknown, p.endedAs(s)
+		case !ok:
+			r[4], r[5] = p.clock(s.done), "nothing was judged then"
+		default:
+			r[4], r[5] = p.clock(s.done), said(was.verdict)
+			if w := was.wanting(); was.verdict != verdict.Proven && len(w) > 0 {
+				r[5] += ": " + strings.Join(w, " ")
+			}
+		}
+		rows = append(rows, r)
+	}
+	p.table([]column{
+		{title: "step", w: 30, style: bold}, {title: "first proven", w: 22}, {title: "proven for", w: 22},
+		{title: "times", w: 12, right: true}, {title: "done", w: 18}, {title: "stood then as", w: width - 104},
+	}, rows)
+	p.note("Done is as a person said it or samples showed it. “Stood then as” is the verdict just before; of the blow-down, as it was begun. How long a step stood proven is counted to the end of the disposal, whether or not it was done meanwhile.")
+}
+
+func (p *paper) note(s string) {
+	p.y += 1
+	p.para(regular, noteSize, s)
+	p.y += 1
+}
+
+func (p *paper) endedAs(s step) string {
+	if n := len(s.spans); n > 0 {
+		last := s.spans[n-1]
+		t := "at the end " + said(last.verdict)
+		if w := last.wanting(); len(w) > 0 && last.verdict != verdict.Proven {
+			t += ": " + strings.Join(w, " ")
+		}
+		return t
+	}
+	return "nothing was judged"
+}
+
+// provenBy tells of each step by what it was first proven, and of one that never was,
+// what it lacked.
+func (p *paper) provenBy() {
+	p.heading("Proven, and by what", 20)
+	var rows []row
+	for _, s := range p.steps {
+		x, ok := s.first()
+		if !ok {
+			text := "Nothing was judged."
+			if n := len(s.spans); n > 0 {
+				last := s.spans[n-1]
+				text = capital(said(last.verdict)) + " at the end. " + strings.Join(last.wanting(), " ")
+			}
+			rows = append(rows, row{s.Title, "never", text})
+			continue
+		}
+		var because []string
+		for _, r := range x.because {
+			because = append(because, strings.TrimSpace(r.Text))
+		}
+		if len(because) == 0 {
+			because = []string{"The book has no reasons for it."}
+		}
+		rows = append(rows, row{s.Title, p.clockS(x.from), strings.Join(because, " ")})
+	}
+	p.table([]column{{title: "step", w: 30, style: bold}, {title: "first proven", w: 22}, {title: "in the words of that moment", w: width - 52}}, rows)
+}
+
+func (p *paper) wordTable() {
+	p.heading("Said by a person", 14)
+	if len(p.stood) == 0 {
+		p.para(regular, bodySize, "No confirmation was given.")
+	} else {
+		var rows []row
+		for _, s := range p.stood {
+			given := p.clock(s.given[0])
+			if n := len(s.given); n > 1 {
+				given += fmt.Sprintf("\nagain %d times,\nlast %s", n-1, p.clock(s.given[n-1]))
+			}
+			ended := "still stood at the end"
+			if !s.ended.IsZero() {
+				ended = p.clock(s.ended) + ": " + s.why
+				if s.byEnd != "" {
+					ended += " by " + s.byEnd
+				}
+			}
+			rows = append(rows, row{fmt.Sprint(s.no), given, wordTitle(s.id), listed(s.by), ended})
+		}
+		p.table([]column{
+			{title: "no.", w: 9, right: true, style: bold}, {title: "given", w: 29}, {title: "confirmation", w: 42},
+			{title: "by", w: 38}, {title: "no longer stood from", w: width - 118},
+		}, rows)
+	}
+	var rows []row
+	for _, s := range p.e.Said {
+		if text := otherWord(p, s); text != "" {
+			rows = append(rows, row{p.clock(s.At), text, who(s.By)})
+		}
+	}
+	for _, o := range p.e.Others {
+		by := "–"
+		if o.By != "" {
+			by = o.By
+		}
+		rows = append(rows, row{p.clock(o.At), "In the book: " + strings.ReplaceAll(o.Kind, "-", " "), by})
+	}
+	if len(rows) > 0 {
+		p.y += 3
+		p.room(14)
+		p.table([]column{{title: "at", w: 29}, {title: "other words and entries", w: 105}, {title: "by", w: width - 134}}, rows)
+	}
+}
+
+// otherWord puts what is no confirmation into a sentence; empty for a confirmation.
+func otherWord(p *paper, s Said) string {
+	why := ""
+	if s.Why != "" {
+		why = " (" + s.Why + ")"
+	}
+	switch s.Kind {
+	case telemetry.Confirmed:
+		return ""
+	case telemetry.Withdrawn:
+		return "Takes back: " + wordTitle(s.Subject) + why
+	case telemetry.DisposalBegun:
+		return "Begins the disposal"
+	case telemetry.DisposalEnded:
+		return "Says that the engine is housed"
+	case telemetry.FireLit:
+		return "Says that a fire is lit"
+	case telemetry.NodePutAway:
+		return "Puts the node " + s.Subject + " away" + why
+	case telemetry.NodeBack:
+		return "Takes the node " + s.Subject + " into use again" + why
+	case telemetry.AlarmAcknowledged:
+		return "Knows of the alarm: " + watchTitle(s.Subject) + why
+	case telemetry.AlarmShelved:
+		return "Puts the alarm aside until " + p.clock(s.Until) + ": " + watchTitle(s.Subject) + why
+	case telemetry.AlarmUnshelved:
+		return "Takes the alarm up again: " + watchTitle(s.Subject) + why
+	case telemetry.RepairBooked:
+		return "Books for repair: " + s.Subject + why
+	case telemetry.RepairDone:
+		return "Repair done: " + s.Subject + why
+	case telemetry.NextWanted:
+		if s.Until.IsZero() {
+			return "Next wanted: nobody knows"
+		}
+		return "Next wanted " + p.local(s.Until).Format("2 January 2006 15:04")
+	case telemetry.LookedInto:
+		return "Has looked into the resting boiler"
+	}
+	return s.Kind.String() + why
+}
+
+func stateWord(s alarm.State) string {
+	switch s {
+	case alarm.Unacknowledged:
+		return "not acknowledged"
+	case alarm.ReturnedUnacknowledged:
+		return "over, not acknowledged"
+	case alarm.Normal:
+		return "over"
+	case alarm.OutOfService:
+		return "out of service"
+	}
+	return s.String()
+}
+
+func (p *paper) alarmTable() {
+	p.heading("Alarms", 12)
+	all := coursesOf(p.e)
+	if len(all) == 0 {
+		p.para(regular, bodySize, "No alarm was raised during this disposal.")
+	}
+	var rows []row
+	for _, c := range all {
+		for i, x := range c.changes {
+			title := ""
+			if i == 0 {
+				title = watchTitle(c.watch)
+			}
+			by := "–"
+			if x.By != "" {
+				by = x.By
+			}
+			rows = append(rows, row{title, p.clockS(x.At), stateWord(x.State), x.Priority.String(), sentence(x.Text), by})
+		}
+	}
+	if len(rows) > 0 {
+		p.table([]column{
+			{title: "alarm", w: 34, style: bold}, {title: "from", w: 21}, {title: "state", w: 28}, {title: "priority", w: 15},
+			{title: "what was told", w: width - 124}, {title: "by", w: 26},
+		}, rows)
+		unknown := 0
+		for _, c := range all {
+			if _, ok := c.acknowledged(); !ok {
+				unknown++
+			}
+		}
+		if unknown > 0 {
+			p.note(capital(count(unknown, "alarm", "alarms")) + " nobody acknowledged.")
+		}
+	}
+	if off := p.suppressed(); len(off) > 0 {
+		p.note("Off at the end by design: " + strings.Join(off, "; ") + ".")
+	}
+}
+
+// suppressed names the watches that raised nothing at the end because they could not.
+func (p *paper) suppressed() []string {
+	last := map[string]alarm.Change{}
+	for _, c := range p.e.Alarms {
+		if !c.At.After(p.e.Until) {
+			last[c.Watch] = c
+		}
+	}
+	var out []string
+	for _, w := range watch.Table() {
+		if c, ok := last[w.ID]; ok && c.State == alarm.Suppressed {
+			out = append(out, w.Title+" ("+strings.TrimSuffix(c.Text, ".")+")")
+		}
+	}
+	return out
+}
+
+func (p *paper) figures() {
+	p.heading("The cooldown in figures", 20)
+	s := p.e.Summary
+	if s == nil {
+		p.para(regular, bodySize, "No summary was drawn up of this disposal; its figures are not known.")
+		return
+	}
+	f := s.First
+	v := func(c telemetry.Channel, x *float64) string {
+		if x == nil {
+			return unknown
+		}
+		return inUnit(c, *x)
+	}
+	p.para(regular, bodySize, fmt.Sprintf("As it began: pressure %s; shell %s; firebox %s; water %s; shed's air %s. Drawn up from %d samples.",
+		v(telemetry.BoilerPressure, f.PressurePa), v(telemetry.ShellTop, f.ShellC), v(telemetry.Firebox, f.FireboxC),
+		glass(f.Level), v(telemetry.AmbientTemp, f.AirC), s.Samples))
+	p.y += 2
+	marks := s.Passed
+	pairs := [][2]string{
+		{"Fire out", p.moment(marks.FireOut)}, {"Blow-down begun", p.moment(marks.BlowDownBegun)},
+		{"Blow-down finished", p.moment(marks.BlowDownFinished)}, {"Pressure in its zero band", p.moment(marks.PressureZero)},
+		{"Shell below boiling", p.moment(marks.BelowBoiling)}, {"Firebox cool enough to house", p.moment(marks.FireboxCool)},
+		{"Smokebox cool enough to house", p.moment(marks.SmokeboxCool)}, {"Firebox and smokebox touchable", p.moment(marks.Touchable)},
+		{"Tanks empty", p.moment(marks.TanksEmpty)}, {"Plugs removed", p.moment(marks.PlugsRemoved)}, {"Barrel dry", p.moment(marks.BarrelDry)},
+	}
+	var rows []row
+	half := (len(pairs) + 1) / 2
+	for i := range half {
+		r := row{pairs[i][0], pairs[i][1], "", ""}
+		if i+half < len(pairs) {
+			r[2], r[3] = pairs[i+half][0], pairs[i+half][1]
+		}
+		rows = append(rows, r)
+	}
+	p.table([]column{{title: "passed", w: 55}, {title: "at", w: 34}, {title: "passed", w: 55}, {title: "at", w: width - 144}}, rows)
+	p.y += 2
+	number := func(x *float64, places int, unit string) string {
+		if x == nil {
+			return unknown
+		}
+		return figure(*x, places) + " " + unit
+	}
+	rows = []row{
+		rate("Heat lost by the shut boiler, UA/C", s.HeatLoss, 1, "1/h", 4),
+		rate("   the same above half the working pressure", s.HeatLossHigh, 1, "1/h", 4),
+		rate("   the same below it", s.HeatLossLow, 1, "1/h", 4),
+		rate("Fall of saturation 100 K above the air", s.FallAt100K, 1, "K/h", 1),
+		rate("Time constant of the firebox", s.FireboxTimeConstant, 1, "h", 2),
+		rate("Time constant of the emptied shell", s.ShellTimeConstant, 1, "h", 2),
+		rate("Pressure follows the shell by", s.PressureLag, 1, "s", 0),
+		{"Fastest cooling of the shell over 10 min", number(s.FastestCooling, 0, "K/h"), "as read", ""},
+		{"Largest difference, top to bottom of the shell", number(s.LargestSpread, 1, "K"), "as read", ""},
+	}
+	if s.TankDrainS != nil {
+		rows = append(rows, row{"Tanks drained in", lasting(time.Duration(*s.TankDrainS * float64(time.Second))), "as read", ""})
+	}
+	if s.DryingH != nil {
+		rows = append(rows, row{"Barrel dried in", number(s.DryingH, 1, "h"), "as read", ""})
+	}
+	p.room(24)
+	p.table([]column{{title: "figure", w: 72}, {title: "value", w: 30}, {title: "95 % interval", w: 42}, {title: "fitted to", w: width - 144}}, rows)
+	p.forecasts(s)
+}
+
+func glass(level *float64) string {
+	if level == nil {
+		return unknown
+	}
+	return figure(*level, 2) + " of the glass"
+}
+
+func rate(name string, r *cooldown.Rate, scale float64, unit string, places int) row {
+	if r == nil {
+		return row{name, unknown, "–", "–"}
+	}
+	interval := unknown
+	if r.Lo != nil && r.Hi != nil {
+		interval = figure(*r.Lo*scale, places) + " to " + figure(*r.Hi*scale, places)
+	}
+	return row{name, figure(r.Value*scale, places) + " " + unit, interval, fmt.Sprintf("%d means over %s h", r.Means, figure(r.Hours, 1))}
+}
+
+func (p *paper) forecasts(s *cooldown.Summary) {
+	if len(s.Forecasts) == 0 {
+		p.note("No forecast came true, or none was made.")
+		return
+	}
+	var rows []row
+	for _, o := range s.Forecasts {
+		interval := "none told"
+		if o.Lo != nil && o.Hi != nil {
+			interval = p.clock(*o.Lo) + " to " + p.clock(*o.Hi)
+		}
+		within := unknown
+		if o.Within != nil {
+			within = "outside"
+			if *o.Within {
+				within = "within"
+			}
+		}
+		rows = append(rows, row{strings.ReplaceAll(capital(o.Target), "-", " "), strings.ReplaceAll(o.Assuming, "-", " "), p.clock(o.MadeAt), p.clock(o.Eta), interval, p.clock(o.Reached), within})
+	}
+	p.y += 2
+	p.room(20)
+	p.table([]column{
+		{title: "forecast of", w: 32}, {title: "assuming", w: 24}, {title: "made at", w: 22}, {title: "median", w: 22},
+		{title: "80 % interval", w: 40}, {title: "came at", w: 20}, {title: "", w: width - 160},
+	}, rows)
+}
+
+func (p *paper) sensors() {
+	p.heading("Sensors", 24)
+	var rows []row
+	heard := map[telemetry.Channel]bool{}
+	for _, t := range p.e.Tallies {
+		heard[t.Channel] = true
+		n := t.Good + t.Uncertain + t.Bad
+		poor := ""
+		var parts []string
+		if t.Uncertain > 0 {
+			parts = append(parts, fmt.Sprintf("%d uncertain", t.Uncertain))
+		}
+		if t.Bad > 0 {
+			parts = append(parts, fmt.Sprintf("%d bad", t.Bad))
+		}
+		if poor = strings.Join(parts, ", "); poor == "" {
+			poor = "none"
+		}
+		spanned := unknown
+		if !math.IsNaN(t.Lowest) {
+			a, unit, places := readable(t.Channel, t.Lowest)
+			b, _, _ := readable(t.Channel, t.Highest)
+			spanned = strings.TrimSpace(figure(a, places) + " to " + figure(b, places) + " " + unit)
+		}
+		u := "not stated"
+		if p.e.Engine.Declared(t.Channel) || t.Channel.OfShed() {
+			u = uncertainty(t.Channel, p.e.Engine.Channel(t.Channel).Uncertainty)
+		}
+		silence := lasting(t.Longest())
+		if t.Longest().Seconds() > p.e.Engine.Fresh(t.Channel) {
+			silence += ", from " + p.clock(t.LongestFrom)
+		}
+		rows = append(rows, row{nameOf(t.Channel), u, spanned, fmt.Sprint(n), poor, silence})
+	}
+	for _, id := range channels(p.e.Engine) {
+		if !heard[id] {
+			rows = append(rows, row{nameOf(id), uncertainty(id, p.e.Engine.Channel(id).Uncertainty), unknown, "0", "–", "all of it"})
+		}
+	}
+	if len(rows) == 0 {
+		p.para(regular, bodySize, "No sample was received, and no channel is configured.")
+		return
+	}
+	p.table([]column{
+		{title: "channel", w: 36, style: bold}, {title: "uncertainty", w: 23}, {title: "read, not bad", w: 38},
+		{title: "samples", w: 18, right: true}, {title: "not good", w: 30}, {title: "longest silence", w: width - 145},
+	}, rows)
+	p.note("Uncertainty is expanded (coverage factor 2), as configured. Samples are counted as they were received; what the judgement came to doubt later is told as a finding.")
+	p.findings()
+	p.flaws()
+}
+
+// findings are what the judgement told of the sensors, as alarms.
+func (p *paper) findings() {
+	var rows []row
+	for _, c := range coursesOf(p.e) {
+		if !contains(ofSensors, c.watch) {
+			continue
+		}
+		told := ""
+		for _, x := range c.changes {
+			if x.Text != "" && x.Text != told {
+				told = x.Text
+				rows = append(rows, row{p.clockS(x.At), watchTitle(c.watch), sentence(x.Text)})
+			}
+		}
+	}
+	if len(rows) == 0 {
+		p.para(regular, bodySize, "No sensor was found to be at fault, lost, or at odds with another.")
+		return
+	}
+	p.y += 1
+	p.room(16)
+	p.table([]column{{title: "at", w: 24}, {title: "finding", w: 50, style: bold}, {title: "as it was told", w: width - 74}}, rows)
+}
+
+// flaws are why samples came in that were not good.
+func (p *paper) flaws() {
+	const most = 4 // of each channel
+	var rows []row
+	for _, t := range p.e.Tallies {
+		for i, f := range t.Flaws {
+			if i == most {
+				rows = append(rows, row{"", "", "", fmt.Sprintf("and %d further reasons", len(t.Flaws)-most)})
+				break
+			}
+			rows = append(rows, row{nameOf(t.Channel), fmt.Sprintf("%d %s", f.Samples, f.Quality), p.clock(f.First) + " to " + p.clock(f.Last), sentence(f.Reason)})
+		}
+	}
+	if len(rows) == 0 {
+		return
+	}
+	p.y += 3
+	p.room(16)
+	p.table([]column{{title: "channel", w: 36, style: bold}, {title: "samples", w: 28}, {title: "between", w: 32}, {title: "why they are not good", w: width - 96}}, rows)
+}
+
+func (p *paper) limits() {
+	p.heading("Limits", 24)
+	defaults := limit.Defaults(p.e.Engine.WorkingPressure, p.e.Engine.BoilerVolume)
+	var rows []row
+	for _, l := range limit.Table() {
+		v, set := p.e.Engine.Limits.At(l.Key), "by default"
+		switch d := defaults.At(l.Key); {
+		case math.IsNaN(v) && l.Key == limit.ZeroBand:
+			set = "by default"
+		case math.IsNaN(v):
+			set = "none set"
+		case v != d:
+			set = "set by the owner"
+		}
+		value := "none"
+		if !math.IsNaN(v) {
+			value = trimmed(v) + " " + l.Unit
+		}
+		rows = append(rows, row{capital(l.Meaning), value, set})
+	}
+	p.table([]column{{title: "limit", w: 116}, {title: "value", w: 34}, {title: "", w: width - 150}}, rows)
+	p.note(fmt.Sprintf("As the configuration had them when this record was drawn up: working pressure %s bar, boiler %s L, emptied by %q, shed at %s m. Where they were changed since, the reasons under “Proven, and by what” give those of that evening.",
+		trimmed(p.e.Engine.WorkingPressure), trimmed(p.e.Engine.BoilerVolume), string(p.e.Engine.EmptiedBy), trimmed(p.e.Engine.Altitude)))
+}
+
+// trimmed writes a figure with as many places as it needs, four at most.
+func trimmed(v float64) string {
+	s := figure(v, 4)
+	if strings.Contains(s, ".") {
+		s = strings.TrimRight(strings.TrimRight(s, "0"), ".")
+	}
+	return s
+}
+
+func (p *paper) book() {
+	b := p.e.Book
+	p.heading("The engine's book", 30)
+	if b.Last == 0 {
+		p.para(regular, bodySize, "Nothing was written into the engine's book.")
+		return
+	}
+	p.para(regular, bodySize, fmt.Sprintf("Entries %d to %d are of this disposal; the last was written for %s UTC.", b.First, b.Last, b.At.UTC().Format("2006-01-02 15:04:05")))
+	state := fmt.Sprintf("The chain from entry 1 to entry %d was followed and is unbroken.", b.Last)
+	if !b.Unbroken {
+		state = "THE CHAIN DOES NOT HOLD. " + sentence(capital(b.Broken))
+	} else if b.Broken != "" {
+		state += " After it: " + sentence(b.Broken)
+	}
+	style := regular
+	if !b.Unbroken {
+		style = bold
+	}
+	p.para(style, bodySize, state)
+	p.y += 1
+	p.para(regular, bodySize, "Number and hash of the last entry, by which this paper proves the book later:")
+	p.para(bold, bodySize, b.mark())
+	p.y += 1
+	p.para(regular, bodySize, "To prove it:  ashlamp prove-book --data DIR --engine "+p.e.Engine.ID+" --noted NUMBER:HASH")
+	p.note("Whoever may write the file can also write a whole book anew, and nothing in the file shows it. This paper does, as long as it is kept apart.")
+}
