@@ -57,9 +57,11 @@ lint: $(BUILT)
 	cd $(PAGE) && npm run check
 
 # Figures beside a raw ceiling of the same run; nothing passes or fails by time.
-bench: build
+bench: tools build
 	go test -run '^$$' -bench . -benchmem ./rules/... ./ingest/... ./dashboard/... ./hardware/... ./simulators/...
 	go run ./simulators/load -bin bin/ashlamp
+	go run ./simulators/tablets -bin bin/ashlamp
+	cd $(PAGE) && ASHLAMP_BIN=$(CURDIR)/bin/ashlamp npm run --silent measure
 
 # N disposals with faults, judged beside the truth; the report is campaign.md. The
 # last line is the campaign's figures.
