@@ -104,11 +104,56 @@ func TestUncertaintyGrowsAwayFromThePoints(t *testing.T) {
 	if err != nil {
 		t.Fatal(err)
 	}
-	if !(l.Standard(4) < l.Standard(8) && l.Standard(8) < l.Standard(16)) {
+	if !(l.Standard(4) <= l.Standard(8) && l.Standard(8) < l.Standard(9) && l.Standard(9) < l.Standard(16)) {
 		t.Errorf("u at 4, 8, 16 is %v, %v, %v; want it rising", l.Standard(4), l.Standard(8), l.Standard(16))
 	}
-	if got, want := l.Standard(4), 0.02/math.Sqrt2; math.Abs(got-want) > 1e-12 {
-		t.Errorf("u at the mean of two points is %v, want that of the mean of two references, %v", got, want)
+	if got, want := l.Standard(4), 0.02; math.Abs(got-want) > 1e-12 {
+		t.Errorf("u at the mean of two points is %v, want that of the one reference, %v", got, want)
+	}
+}
+
+// A zero that is taken with the boiler open to the air is known far better than a gauge
+// at 12 bar, and stays so: the gauge must not spoil the proof of zero.
+func TestAGoodZeroStaysGood(t *testing.T) {
+	l, _, err := calibration.Fit([]calibration.Point{{0.05, 0, 0.002}, {12.1, 12, 0.08}}, 16)
+	if err != nil {
+		t.Fatal(err)
+	}
+	if got := l.Standard(0.05); math.Abs(got-0.002) > 1e-9 {
+		t.Errorf("u at the zero that was taken is %v, want 0.002", got)
+	}
+	if got := l.Standard(12.1); math.Abs(got-0.08) > 1e-9 {
+		t.Errorf("u at the gauge's point is %v, want 0.08", got)
+	}
+	if got := l.Standard(16); !(got > 0.08) {
+		t.Errorf("u beyond the points is %v, want more than the gauge's 0.08", got)
+	}
+}
+
+func TestDriftIsRefused(t *testing.T) {
+	fit := func(a, b float64) calibration.Line {
+		l, _, err := calibration.Fit([]calibration.Point{{Reading: 0, Reference: a}, {Reading: 16, Reference: b}}, 16)
+		if err != nil {
+			t.Fatal(err)
+		}
+		return l
+	}
+	for _, c := range []struct {
+		name      string
+		l, before calibration.Line
+		ok        bool
+	}{
+		{"first, at its bound", fit(1.599, 16), calibration.Line{}, true},
+		{"first, beyond", fit(1.61, 16), calibration.Line{}, false},
+		{"a little since", fit(0.1, 16.1), fit(0, 16), true},
+		{"at the bound since", fit(0.479, 16), fit(0, 16), true},
+		{"beyond at zero", fit(0.49, 16), fit(0, 16), false},
+		{"beyond at the top", fit(0, 15.5), fit(0, 16), false},
+		{"NaN", calibration.Line{Zero: math.NaN(), Gain: 1}, calibration.Line{}, false},
+	} {
+		if err := calibration.Drift(c.l, c.before, 0, 16); (err == nil) != c.ok {
+			t.Errorf("%s: %v, want ok %v", c.name, err, c.ok)
+		}
 	}
 }
 
@@ -127,5 +172,5 @@ func ExampleFit() {
 		{Reading: 12.10, Reference: 12.00, Standard: 0.01},
 	}, 16)
 	fmt.Printf("zero %.3f bar, gain %.4f, residuals %.3f, u at zero %.3f bar, %v\n", line.Zero, line.Gain, residuals, line.Standard(0), err)
-	// Output: zero -0.055 bar, gain 0.9958, residuals [0.005 -0.010 0.005], u at zero 0.011 bar, <nil>
+	// Output: zero -0.055 bar, gain 0.9958, residuals [0.005 -0.010 0.005], u at zero 0.013 bar, <nil>
 }
