@@ -9,6 +9,7 @@ import (
 	"sync"
 	"time"
 
+	"ashlamp/hardware/calibration"
 	"ashlamp/rules/telemetry"
 )
 
@@ -49,6 +50,7 @@ const DefaultSkew = 5 * time.Second
 // minute with the topic. It is safe for use by several goroutines.
 type Gate struct {
 	engines  map[string]bool
+	lines    map[Place]calibration.Line
 	skew     time.Duration
 	counters *Counters
 	log      *slog.Logger
@@ -70,6 +72,15 @@ type GateConfig struct {
 	Skew     time.Duration
 	Counters *Counters
 	Log      *slog.Logger
+	// Calibrations correct what nodes send, before it is stored; nil for none.
+	// Whoever gives samples that were stored already must give none.
+	Calibrations map[Place]calibration.Line
+}
+
+// Place is a channel of an engine, or of the shed where Engine is empty.
+type Place struct {
+	Engine  string
+	Channel telemetry.Channel
 }
 
 // NewGate returns a gate; Counters and Log must be given.
@@ -83,7 +94,7 @@ func NewGate(c GateConfig) (*Gate, error) {
 	if c.Skew == 0 {
 		c.Skew = DefaultSkew
 	}
-	g := &Gate{engines: make(map[string]bool), skew: c.Skew, counters: c.Counters, log: c.Log, logged: make(map[string]told)}
+	g := &Gate{engines: make(map[string]bool), lines: c.Calibrations, skew: c.Skew, counters: c.Counters, log: c.Log, logged: make(map[string]told)}
 	for _, e := range c.Engines {
 		g.engines[e] = true
 	}
@@ -114,8 +125,8 @@ func (g *Gate) Trouble(now time.Time, topic, kind, text string) {
 	g.log.Warn(text, "kind", kind, "topic", topic, "more_since", last.since)
 }
 
-// Admit judges samples that came on a topic for an engine, or for the shed if engine
-// is empty. It returns those that go to the store, in the same array: absurd ones and
+// Admit corrects by their calibration and judges samples that came on a topic for an
+// engine, or for the shed if engine is empty. It returns those that go to the store, in the same array: absurd ones and
 // those ahead of now are among them as bad samples. Samples of the wrong place, and
 // all of an engine that is not configured, are not.
 func (g *Gate) Admit(now time.Time, topic, engine string, samples []telemetry.Sample) []telemetry.Sample {
@@ -134,6 +145,9 @@ func (g *Gate) Admit(now time.Time, topic, engine string, samples []telemetry.Sa
 			continue
 		}
 		if s.Quality != telemetry.Bad {
+			if l, ok := g.lines[Place{engine, s.Channel}]; ok {
+				s.Value = l.Apply(s.Value)
+			}
 			switch low, high, bounded := Bounds(s.Channel); {
 			case math.IsNaN(s.Value) || math.IsInf(s.Value, 0):
 				g.Trouble(now, topic, NotFinite, fmt.Sprintf("sample of %s refused, its value is not a finite number", s.Channel))

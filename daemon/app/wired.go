@@ -83,7 +83,7 @@ func input(w config.Wired) (poll.Input, error) {
 	}
 	scale := transducer.Scale{
 		Span:  transducer.Span{Low: w.Low, High: w.High},
-		Error: w.Uncertainty / (w.High - w.Low),
+		Error: w.Uncertainty / (w.High - w.Low), Calibration: w.Calibration,
 	}
 	pin := ads1115.Pin0 + ads1115.Input(w.Input)
 	if w.Signal == "ratiometric" {

@@ -19,6 +19,7 @@ import (
 
 	"github.com/pelletier/go-toml/v2"
 
+	"ashlamp/hardware/calibration"
 	"ashlamp/ingest/mapping"
 	"ashlamp/rules/confirmation"
 	"ashlamp/rules/engine"
@@ -52,6 +53,8 @@ type Config struct {
 	Engines []engine.Engine
 	Mapped  []mapping.Rule
 	Wired   []Wired
+	// Calibrations are zero and span of channels, as fitted to the points in the file.
+	Calibrations []Calibration
 }
 
 // Shed is the place.
@@ -98,6 +101,8 @@ type Wired struct {
 	Low, High   float64
 	Uncertainty float64
 	Every       time.Duration
+	// Calibration corrects the value; the zero Line leaves it as it is.
+	Calibration calibration.Line
 }
 
 // Fault is one thing wrong with a file.
@@ -105,6 +110,9 @@ type Fault struct {
 	File string
 	Line int
 	Text string
+	// Unfinished is that nothing is wrong but that something was not said yet, without
+	// which nothing can be run: the shed's id, or an engine.
+	Unfinished bool
 }
 
 // Error gives "file:line: what is wrong; the mend".
@@ -112,6 +120,11 @@ func (f Fault) Error() string { return fmt.Sprintf("%s:%d: %s", f.File, f.Line, 
 
 // Faults is all that is wrong with a file, in order of line.
 type Faults []Fault
+
+// Unfinished reports whether nothing is wrong but what was not said yet.
+func (fs Faults) Unfinished() bool {
+	return !slices.ContainsFunc(fs, func(f Fault) bool { return !f.Unfinished })
+}
 
 func (fs Faults) Error() string {
 	lines := make([]string, len(fs))
@@ -154,7 +167,13 @@ type reader struct {
 }
 
 func (r *reader) fault(key, format string, args ...any) {
-	r.faults = append(r.faults, Fault{r.name, r.at.line(key), oneLine(fmt.Sprintf(format, args...))})
+	r.faults = append(r.faults, Fault{File: r.name, Line: r.at.line(key), Text: oneLine(fmt.Sprintf(format, args...))})
+}
+
+// unfinished is a fault that is only that something was not said yet.
+func (r *reader) unfinished(key, text string) {
+	r.fault(key, "%s", text)
+	r.faults[len(r.faults)-1].Unfinished = true
 }
 
 // oneLine writes out what would begin a new line or steer a terminal: names and
@@ -180,16 +199,16 @@ func (r *reader) decodeFaults(err error) error {
 		for _, e := range missing.Errors {
 			row, _ := e.Position()
 			key := strings.Join(e.Key(), ".")
-			r.faults = append(r.faults, Fault{r.name, row, oneLine(fmt.Sprintf("key %q is not known; check its spelling and the table that it stands in", key))})
+			r.faults = append(r.faults, Fault{File: r.name, Line: row, Text: oneLine(fmt.Sprintf("key %q is not known; check its spelling and the table that it stands in", key))})
 		}
 		return r.faults
 	}
 	var decode *toml.DecodeError
 	if errors.As(err, &decode) {
 		row, _ := decode.Position()
-		return Faults{{r.name, row, oneLine(decode.Error()) + "; mend the line so that it is TOML with a value of that kind"}}
+		return Faults{{File: r.name, Line: row, Text: oneLine(decode.Error()) + "; mend the line so that it is TOML with a value of that kind"}}
 	}
-	return Faults{{r.name, 1, oneLine(err.Error())}}
+	return Faults{{File: r.name, Line: 1, Text: oneLine(err.Error())}}
 }
 
 var idPattern = regexp.MustCompile(`^[a-z0-9-]+$`)
@@ -234,7 +253,7 @@ func (r *reader) config(f file) Config {
 
 	shedChannels := r.channels("shed", "", f.Shed.Channel, buses, &c)
 	if len(f.Engine) == 0 {
-		r.fault("engine", "there is no engine; add a table [[engine]] for each")
+		r.unfinished("engine", "there is no engine; add a table [[engine]] for each")
 	}
 	ids := map[string]bool{}
 	for i, e := range f.Engine {
@@ -254,7 +273,11 @@ func (r *reader) config(f file) Config {
 
 func (r *reader) shed(f fileShed) Shed {
 	s := Shed{ID: f.ID, Name: f.Name, Timezone: f.Timezone, AltitudeM: f.AltitudeM, Skew: DefaultSkew, People: f.People}
-	r.id("shed.id", f.ID)
+	if f.ID == "" {
+		r.unfinished("shed.id", "shed.id is missing; give a short id of a-z, 0-9 and -")
+	} else {
+		r.id("shed.id", f.ID)
+	}
 	if s.Name == "" {
 		s.Name = s.ID
 	}
@@ -400,8 +423,16 @@ func (r *reader) channels(key, eng string, fs []fileChannel, buses map[string]bo
 		if f.Mapped != nil {
 			r.mapped(at, owner, id, *f.Mapped, c)
 		}
+		var line calibration.Line
+		if f.Calibration != nil {
+			if k, ok := r.calibration(at, owner, ch, *f.Calibration, f.Wired); ok {
+				c.Calibrations = append(c.Calibrations, k)
+				line = k.Line
+			}
+		}
 		if f.Wired != nil {
 			r.wired(at, owner, ch, *f.Wired, buses, c)
+			c.Wired[len(c.Wired)-1].Calibration = line
 		}
 	}
 	return out

@@ -64,13 +64,14 @@ type fileEngine struct {
 }
 
 type fileChannel struct {
-	ID          string      `toml:"id"`
-	Uncertainty any         `toml:"uncertainty"`
-	Range       []any       `toml:"range"`
-	Reference   string      `toml:"reference"`
-	IntervalS   float64     `toml:"interval_s"`
-	Mapped      *fileMapped `toml:"mapped"`
-	Wired       *fileWired  `toml:"wired"`
+	ID          string           `toml:"id"`
+	Uncertainty any              `toml:"uncertainty"`
+	Range       []any            `toml:"range"`
+	Reference   string           `toml:"reference"`
+	IntervalS   float64          `toml:"interval_s"`
+	Mapped      *fileMapped      `toml:"mapped"`
+	Wired       *fileWired       `toml:"wired"`
+	Calibration *fileCalibration `toml:"calibration"`
 }
 
 type fileMapped struct {

@@ -45,6 +45,21 @@ type Message struct {
 	Waited bool
 }
 
+// Heard is one message as it was understood, before anything of it was judged.
+type Heard struct {
+	Message
+	Received time.Time
+	// Parts are the samples in it, uncalibrated, as the topic or the mapping names their
+	// engine. They must not be kept: the judging changes them.
+	Parts []mapping.Part
+	// Mapped is that the configuration maps the topic.
+	Mapped bool
+	// Status is set for what a node said of itself.
+	Status *Here
+	// Refused says why nothing of it can be read, and the mend; empty where something can.
+	Refused string
+}
+
 // Config is what a [Door] needs. Gate, Sink and Shed must be given.
 type Config struct {
 	Shed string
@@ -54,6 +69,9 @@ type Config struct {
 	Mapping *mapping.Map
 	// Here, if not nil, hears the nodes' status messages. It must not block.
 	Here func(Here)
+	// Heard, if not nil, is told of each message, whether or not it is taken. It must
+	// not block.
+	Heard func(Heard)
 	// Now is the daemon's clock; nil means time.Now.
 	Now func() time.Time
 }
@@ -112,18 +130,22 @@ func (d *Door) Take(ctx context.Context, m Message, done func(error)) (taken boo
 	d.config.Gate.Counters().Messages.Add(1)
 	t, mapped := d.Takes(m.Topic)
 	var parts []mapping.Part
+	heard := Heard{Message: m, Received: now, Mapped: mapped}
 	switch {
 	case mapped:
-		parts = d.mapped(m, now)
+		parts, heard.Refused = d.mapped(m, now)
 	case t.Kind == topic.NodeHere:
-		taken = d.here(t.Name, m, now)
+		heard.Status, heard.Refused = d.here(t.Name, m, now)
+		d.tell(heard)
 		done(nil)
-		return taken, nil
+		return heard.Refused == "", nil
 	case t.Kind == topic.EngineSamples || t.Kind == topic.ShedSamples:
-		parts = d.pack(t, m, now)
+		parts, heard.Refused = d.pack(t, m, now)
 	default:
-		d.wrongTopic(m.Topic, now)
+		heard.Refused = d.wrongTopic(m.Topic, now)
 	}
+	heard.Parts = parts
+	d.tell(heard)
 	batches := parts[:0]
 	for _, p := range parts {
 		p.Samples = d.config.Gate.Admit(now, m.Topic, p.Engine, p.Samples)
@@ -154,6 +176,12 @@ func (d *Door) Take(ctx context.Context, m Message, done func(error)) (taken boo
 	return true, nil
 }
 
+func (d *Door) tell(h Heard) {
+	if d.config.Heard != nil {
+		d.config.Heard(h)
+	}
+}
+
 // joined returns a done that calls another once n parts are done, with the first
 // error if there was one.
 func joined(n int, done func(error)) func(error) {
@@ -171,7 +199,7 @@ func joined(n int, done func(error)) func(error) {
 	}
 }
 
-func (d *Door) wrongTopic(name string, now time.Time) {
+func (d *Door) wrongTopic(name string, now time.Time) string {
 	text := "message refused, this shed is " + d.config.Shed
 	if t, err := topic.Parse(name); err != nil {
 		text = err.Error()
@@ -179,10 +207,11 @@ func (d *Door) wrongTopic(name string, now time.Time) {
 		text = "message refused, only this daemon publishes here"
 	}
 	d.config.Gate.Trouble(now, name, ingest.WrongTopic, text)
+	return text
 }
 
-// pack reads a SenML pack.
-func (d *Door) pack(t topic.Topic, m Message, now time.Time) []mapping.Part {
+// pack reads a SenML pack; why says why nothing of it can be read.
+func (d *Door) pack(t topic.Topic, m Message, now time.Time) (parts []mapping.Part, why string) {
 	o := senml.Options{}
 	if m.Kept {
 		o.Times = senml.AbsoluteTimes
@@ -200,28 +229,39 @@ func (d *Door) pack(t topic.Topic, m Message, now time.Time) []mapping.Part {
 		if errors.As(err, &r) {
 			kind = string(r.Kind)
 		}
-		d.config.Gate.Trouble(now, m.Topic, kind, "pack refused: "+err.Error())
-		return nil
+		why = "pack refused: " + err.Error()
+		d.config.Gate.Trouble(now, m.Topic, kind, why)
+		return nil, why
 	}
 	for _, pr := range p.Problems {
 		verb := "refused"
 		if pr.Kept {
 			verb = "kept as bad"
 		}
-		d.config.Gate.Trouble(now, m.Topic, string(pr.Kind), fmt.Sprintf("record %d %s: %s", pr.Record, verb, pr.Text))
+		text := fmt.Sprintf("record %d %s: %s", pr.Record, verb, pr.Text)
+		d.config.Gate.Trouble(now, m.Topic, string(pr.Kind), text)
+		if len(p.Samples) == 0 {
+			why = text
+		}
 	}
-	return []mapping.Part{{Engine: t.Engine, Samples: p.Samples}}
+	return []mapping.Part{{Engine: t.Engine, Samples: p.Samples}}, why
 }
 
-// mapped reads a message of a node that speaks something else.
-func (d *Door) mapped(m Message, now time.Time) []mapping.Part {
+// mapped reads a message of a node that speaks something else; why says why nothing of
+// it can be read.
+func (d *Door) mapped(m Message, now time.Time) (parts []mapping.Part, why string) {
 	if m.Kept {
-		d.config.Gate.Trouble(now, m.Topic, ingest.Untimed, "reading refused: the broker had kept it, and when it was measured is not known; let the node send without retain")
-		return nil
+		why = "reading refused: the broker had kept it, and when it was measured is not known; let the node send without retain"
+		d.config.Gate.Trouble(now, m.Topic, ingest.Untimed, why)
+		return nil, why
 	}
 	parts, problems := d.config.Mapping.Decode(m.Topic, m.Payload, now)
 	for _, pr := range problems {
-		d.config.Gate.Trouble(now, m.Topic, string(pr.Kind), "reading refused: "+pr.Text)
+		text := "reading refused: " + pr.Text
+		d.config.Gate.Trouble(now, m.Topic, string(pr.Kind), text)
+		if len(parts) == 0 {
+			why = text
+		}
 	}
 	if m.Waited {
 		for _, p := range parts {
@@ -231,28 +271,28 @@ func (d *Door) mapped(m Message, now time.Time) []mapping.Part {
 			}
 		}
 	}
-	return parts
+	return parts, why
 }
 
 // maxStatus is the largest status message, in bytes; our own limit.
 const maxStatus = 4096
 
-// here reads a node's status. An empty message is how MQTT clears a kept one: it
-// says nothing of the node.
-func (d *Door) here(node string, m Message, now time.Time) bool {
+// here reads a node's status; why says why it cannot be read. An empty message is how
+// MQTT clears a kept one: it says nothing of the node.
+func (d *Door) here(node string, m Message, now time.Time) (said *Here, why string) {
 	if len(m.Payload) == 0 {
-		return true
+		return nil, ""
 	}
 	h := Here{Node: node, Received: now, Kept: m.Kept}
 	var err error
 	if h.Up, h.At, err = status(m.Payload); err != nil {
 		d.config.Gate.Trouble(now, m.Topic, ingest.BadStatus, err.Error())
-		return false
+		return nil, err.Error()
 	}
 	if d.config.Here != nil {
 		d.config.Here(h)
 	}
-	return true
+	return &h, ""
 }
 
 // status reads {"up":true,"t":…}; t is Unix seconds or RFC 3339 and may be missing.
