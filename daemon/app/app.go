@@ -27,6 +27,7 @@ import (
 	"ashlamp/dashboard/live"
 	"ashlamp/dashboard/message"
 	"ashlamp/dashboard/rulebook"
+	"ashlamp/hardware/calibration"
 	"ashlamp/ingest"
 	"ashlamp/ingest/broker"
 	"ashlamp/ingest/door"
@@ -77,6 +78,13 @@ type Options struct {
 	Random uint32
 	// InStep is true where whoever moves the clock calls [App.Settle] in between.
 	InStep bool
+	// Setup answers the calls of set-up; nil where there is none.
+	Setup api.Setup
+	// Heard, if not nil, is told of each MQTT message, taken or not. It must not block.
+	Heard func(door.Heard)
+	// Unserved is true where whoever runs the app serves its [App.Handler]: no address
+	// is then opened for the page.
+	Unserved bool
 }
 
 // App is the daemon, put together. Make it with [New].
@@ -93,7 +101,8 @@ type App struct {
 	forward   runner
 	loops     map[string]*judge.Loop
 	hub       *live.Hub
-	listener  net.Listener
+	handler   http.Handler
+	listener  net.Listener // nil where unserved
 	server    *http.Server
 	nodes     *nodes
 	trouble   atomic.Pointer[string]
@@ -146,7 +155,9 @@ func (a *App) makeIngest() (err error) {
 	for i, e := range c.Engines {
 		ids[i] = e.ID
 	}
-	a.gate, err = ingest.NewGate(ingest.GateConfig{Engines: ids, Skew: c.Shed.Skew, Counters: &ingest.Counters{}, Log: a.o.Log})
+	a.gate, err = ingest.NewGate(ingest.GateConfig{
+		Engines: ids, Skew: c.Shed.Skew, Counters: &ingest.Counters{}, Log: a.o.Log, Calibrations: sentCalibrations(c),
+	})
 	if err != nil {
 		return err
 	}
@@ -166,7 +177,7 @@ func (a *App) makeIngest() (err error) {
 		return err
 	}
 	d, err := door.New(door.Config{
-		Shed: c.Shed.ID, Gate: a.gate, Sink: a.sink, Mapping: m, Now: a.o.Clock.Now,
+		Shed: c.Shed.ID, Gate: a.gate, Sink: a.sink, Mapping: m, Now: a.o.Clock.Now, Heard: a.o.Heard,
 		Here: func(h door.Here) {
 			for _, id := range a.nodes.hear(h.Node) {
 				if l, ok := a.loops[id]; ok {
@@ -208,6 +219,19 @@ func (a *App) makeIngest() (err error) {
 	a.broker, err = broker.New(broker.Config{Address: c.Broker.Listen, Users: users, Door: d, Log: a.o.Log, Now: a.o.Clock.Now})
 	a.mq = a.broker
 	return err
+}
+
+// sentCalibrations are those of what nodes send; a wired channel's belongs to its
+// transducer.
+func sentCalibrations(c config.Config) map[ingest.Place]calibration.Line {
+	out := map[ingest.Place]calibration.Line{}
+	for _, k := range c.Calibrations {
+		out[ingest.Place{Engine: k.Engine, Channel: k.Channel}] = k.Line
+	}
+	for _, w := range c.Wired {
+		delete(out, ingest.Place{Engine: w.Engine, Channel: w.Channel})
+	}
+	return out
 }
 
 func secret(file string) (string, error) {
@@ -324,17 +348,24 @@ func (a *App) makeServer() error {
 	for _, e := range c.Engines {
 		zones[e.ID] = e.Zone
 	}
-	handler, err := dashboard.New(dashboard.Parts{
-		API:  api.New(a.hub, past{a.store, zones}, &speaker{loops: a.loops, people: c.Shed.People, nodes: a.nodes}, a.o.Log),
+	calls := api.New(a.hub, past{a.store, zones}, &speaker{loops: a.loops, people: c.Shed.People, nodes: a.nodes}, a.o.Log)
+	if a.o.Setup != nil {
+		calls.Administer(a.o.Setup)
+	}
+	a.handler, err = dashboard.New(dashboard.Parts{
+		API:  calls,
 		Live: a.hub, Rules: book, Page: a.o.Page, Health: a.health, Metrics: a.metrics,
 	})
 	if err != nil {
 		return err
 	}
+	if a.o.Unserved {
+		return nil
+	}
 	if a.listener, err = net.Listen("tcp", c.Listen); err != nil {
 		return fmt.Errorf("listen for the page on %s: %w; choose another address under [http] listen", c.Listen, err)
 	}
-	a.server = &http.Server{Handler: handler, ReadHeaderTimeout: headerTime, ErrorLog: slog.NewLogLogger(a.o.Log.Handler(), slog.LevelWarn)}
+	a.server = &http.Server{Handler: a.handler, ReadHeaderTimeout: headerTime, ErrorLog: slog.NewLogLogger(a.o.Log.Handler(), slog.LevelWarn)}
 	return nil
 }
 
@@ -344,8 +375,16 @@ type shed []engine.Engine
 // Engines returns them as configured.
 func (s shed) Engines() []engine.Engine { return s }
 
-// Addr returns where the page is served.
-func (a *App) Addr() net.Addr { return a.listener.Addr() }
+// Handler answers all that people and programs ask over HTTP.
+func (a *App) Handler() http.Handler { return a.handler }
+
+// Addr returns where the page is served; nil where it is unserved.
+func (a *App) Addr() net.Addr {
+	if a.listener == nil {
+		return nil
+	}
+	return a.listener.Addr()
+}
 
 // Broker returns where the built-in broker listens; nil where an outside one is used.
 func (a *App) Broker() net.Addr {
@@ -389,6 +428,9 @@ func (a *App) Run(ctx context.Context) error {
 		part("forwarding", a.forward.Run)
 	}
 	part("status", a.here)
+	if a.server == nil {
+		return g.Wait()
+	}
 	g.Go(func() error {
 		if err := a.server.Serve(a.listener); !errors.Is(err, http.ErrServerClosed) {
 			return fmt.Errorf("serve the page: %w", err)

@@ -145,6 +145,11 @@ func textOf(e store.BookEntry) string {
 			}
 			return fmt.Sprintf("Phase: %s.", g.Phase)
 		}
+	case KindConfigured:
+		var c configured
+		if json.Unmarshal(e.Body, &c) == nil {
+			return c.Text
+		}
 	default:
 		var ev telemetry.Event
 		if json.Unmarshal(e.Body, &ev) == nil {
