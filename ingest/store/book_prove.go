@@ -143,9 +143,21 @@ func (s *Store) VerifyBook(ctx context.Context, engine string) (n uint64, err er
 // book. Whoever can write the file can change that mark too, and can write a whole
 // book anew with hashes that fit: this is seen only by the marks noted elsewhere.
 func (s *Store) ProveBook(ctx context.Context, engine string, noted ...Mark) (Chain, error) {
-	p := prover{Chain: Chain{Engine: engine}, ctx: ctx, noted: noted}
+	return s.ProveBookWatched(ctx, engine, func(proved, of uint64) {}, noted...)
+}
+
+// watchEvery is how many entries are proved between two calls of a watch: some ms.
+const watchEvery = 500
+
+// ProveBookWatched is [Store.ProveBook] for one who wants to know how far it has come:
+// watch is called now and then with how many entries held so far, and of how many.
+func (s *Store) ProveBookWatched(ctx context.Context, engine string, watch func(proved, of uint64), noted ...Mark) (Chain, error) {
+	p := prover{Chain: Chain{Engine: engine}, ctx: ctx, noted: noted, watch: watch}
 	err := s.read(ctx, func(q querier) error {
 		p.q = q
+		if err := q.QueryRowContext(ctx, "SELECT count(*) FROM book WHERE engine = ?", engine).Scan(&p.of); err != nil {
+			return err
+		}
 		return p.prove()
 	})
 	var b *Broken
@@ -162,6 +174,8 @@ type prover struct {
 	q     querier
 	noted []Mark
 	head  Mark // kept; zero where none is
+	watch func(proved, of uint64)
+	of    uint64
 	// before is the hash of the entry before the head of what held.
 	before [sha256.Size]byte
 }
@@ -260,6 +274,9 @@ func (p *prover) next(seq int64, e BookEntry) error {
 	}
 	p.before = p.Head.Hash
 	p.Entries, p.Last, p.Head = e.Seq, e.At, Mark{e.Seq, e.Hash}
+	if p.Entries%watchEvery == 0 {
+		p.watch(p.Entries, p.of)
+	}
 	return nil
 }
 

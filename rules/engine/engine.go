@@ -122,16 +122,20 @@ func (e Engine) Declared(id telemetry.Channel) bool {
 // Fresh returns how old, in seconds, a sample of the channel may be and still
 // count: the limit of its kind, never under three of its declared intervals.
 func (e Engine) Fresh(id telemetry.Channel) float64 {
-	k := limit.FreshTemperature
+	return math.Max(e.Limits.At(FreshKey(id)), 3*e.Channel(id).Interval)
+}
+
+// FreshKey returns the limit by which samples of a channel grow stale.
+func FreshKey(id telemetry.Channel) limit.Key {
 	switch u, _ := telemetry.UnitOf(id); {
 	case id.OfShed(), id == telemetry.BoilerHumidity:
-		k = limit.FreshShed
+		return limit.FreshShed
 	case u == telemetry.Pascal:
-		k = limit.FreshPressure
+		return limit.FreshPressure
 	case id == telemetry.TankLeft, id == telemetry.TankRight:
-		k = limit.FreshTank
+		return limit.FreshTank
 	}
-	return math.Max(e.Limits.At(k), 3*e.Channel(id).Interval)
+	return limit.FreshTemperature
 }
 
 // Fault is something wrong with an engine's declaration. Key names the
