@@ -13,8 +13,9 @@ import { WebSocketServer, type WebSocket } from "ws";
 import type { Bucket, Change, Live, State } from "../src/state/wire.ts";
 import { Evening, iso, shed, type Fault } from "./evening.ts";
 
-const dist = fileURLToPath(new URL("../dist/", import.meta.url));
-const types: Record<string, string> = { ".html": "text/html; charset=utf-8", ".js": "text/javascript", ".css": "text/css", ".woff2": "font/woff2" };
+/** The built page; PAGE names another folder, for a page that is being worked on. */
+const dist = process.env["PAGE"] ?? fileURLToPath(new URL("../dist/", import.meta.url));
+const types: Record<string, string> = { ".html": "text/html; charset=utf-8", ".js": "text/javascript", ".css": "text/css", ".woff2": "font/woff2", ".webmanifest": "application/manifest+json", ".svg": "image/svg+xml", ".png": "image/png" };
 
 export interface Options {
   /** Simulated seconds a second. */
@@ -26,6 +27,8 @@ export interface Options {
   /** True for a store in which nothing is. */
   readonly empty: boolean;
   readonly port: number;
+  /** Answers calls that the evening does not know, by method and path; undefined leaves it to the others. */
+  readonly also?: (method: string, u: URL) => { readonly status?: number; readonly body: string } | undefined;
 }
 
 export interface Running {
@@ -90,6 +93,8 @@ export async function serve(o: Options): Promise<Running> {
   });
   const handle = async (q: IncomingMessage, a: ServerResponse): Promise<void> => {
     const u = new URL(q.url ?? "/", "http://localhost");
+    const also = o.also?.(q.method ?? "GET", u);
+    if (also) return void a.writeHead(also.status ?? 200, { "Content-Type": "application/json" }).end(also.body);
     const m = /^\/api\/v1\/engines\/([^/]+)\/([^/]+)(?:\/([^/]+))?$/.exec(u.pathname);
     const alarmed = /^\/api\/v1\/alarms\/([^/]+)\/(acknowledge|shelve|unshelve)$/.exec(u.pathname);
     if (alarmed && q.method === "POST") {
@@ -217,7 +222,7 @@ async function file(path: string, a: ServerResponse): Promise<void> {
   try {
     const body = await readFile(join(dist, name));
     const type = types[extname(name)] ?? "application/octet-stream";
-    if (name.endsWith(".woff2")) a.writeHead(200, { "Content-Type": type }).end(body);
+    if (/\.(woff2|png)$/.test(name)) a.writeHead(200, { "Content-Type": type }).end(body);
     else a.writeHead(200, { "Content-Type": type, "Content-Encoding": "gzip" }).end(gzipSync(body));
   } catch {
     problem(a, 404, `no file ${name}; run npm run build`);
