@@ -1,5 +1,7 @@
 /** The whole page: the view of the place where a person is. */
+import { useEffect } from "preact/hooks";
 import { Crew } from "../crew/Crew.tsx";
+import { openFirst } from "./first.ts";
 import { Late } from "./Late.tsx";
 import { place } from "./place.ts";
 
@@ -8,6 +10,7 @@ const years = () => import("../engineer/Years.tsx").then((m) => m.Years);
 const setUp = () => import("../setup/SetUp.tsx").then((m) => m.SetUp);
 
 export function Page() {
+  useEffect(openFirst, []);
   switch (place.value.view) {
     case "pit":
       return <Crew />;
