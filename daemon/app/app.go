@@ -348,7 +348,7 @@ func (a *App) makeServer() error {
 	for _, e := range c.Engines {
 		zones[e.ID] = e.Zone
 	}
-	calls := api.New(a.hub, past{a.store, zones}, &speaker{loops: a.loops, people: c.Shed.People, nodes: a.nodes}, a.o.Log)
+	calls := api.New(a.hub, recordsOf(past{a.store, zones}, c), &speaker{loops: a.loops, people: c.Shed.People, nodes: a.nodes}, a.o.Log)
 	if a.o.Setup != nil {
 		calls.Administer(a.o.Setup)
 	}

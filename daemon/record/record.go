@@ -235,7 +235,7 @@ func take(out *report.Evening, e store.BookEntry) error {
 		}
 		// Of what was said before only plugs that are out still stand.
 		if within {
-			out.Said = append(out.Said, report.Said{Event: ev})
+			out.Said = append(out.Said, report.Said{Event: ev, After: len(out.Verdicts)})
 		}
 	}
 	return nil

@@ -47,6 +47,7 @@ type Past interface {
 	Disposals(ctx context.Context, engine string) ([]message.PastDisposal, error)
 	// Trends returns what became different from one disposal to another.
 	Trends(ctx context.Context, engine string) (message.Trends, error)
+	Records
 }
 
 // Speaker takes a person's word.

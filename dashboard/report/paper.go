@@ -255,6 +255,7 @@ type column struct {
 type row []string
 
 const (
+	// cellGap parts columns; figures that end at the right keep twice of it.
 	cellGap = 2.0
 	rowPad  = 1.5
 )
@@ -267,7 +268,7 @@ func (p *paper) table(columns []column, rows []row) {
 		p.y += leading(noteSize)
 		for _, c := range columns {
 			if c.right {
-				p.textR(x+c.w-cellGap, p.y-1, regular, noteSize, c.title)
+				p.textR(x+c.w-2*cellGap, p.y-1, regular, noteSize, c.title)
 			} else {
 				p.text(x, p.y-1, regular, noteSize, c.title)
 			}
@@ -300,7 +301,7 @@ func (p *paper) table(columns []column, rows []row) {
 				for k := first; k < min(first+n, len(lines[i])); k++ {
 					y := p.y + float64(k-first+1)*leading(bodySize) - 0.2
 					if c.right {
-						p.textR(x+c.w-cellGap, y, c.style, bodySize, lines[i][k])
+						p.textR(x+c.w-2*cellGap, y, c.style, bodySize, lines[i][k])
 					} else {
 						p.text(x, y, c.style, bodySize, lines[i][k])
 					}
@@ -315,4 +316,5 @@ func (p *paper) table(columns []column, rows []row) {
 		p.pdf.SetDrawColor(0, 0, 0)
 	}
 	p.again = nil
+	p.y += 2
 }

@@ -26,9 +26,13 @@ type step struct {
 	ordered bool
 	// spans are in order and follow one another; what was judged nowhere has none.
 	spans []span
-	// done is when it was done as far as it was said or seen; asOf is the moment whose
-	// verdict counts for it: where it takes its time, as it was begun.
-	done, asOf time.Time
+	// done is when it was done as far as it was said or seen; zero where nothing tells.
+	done time.Time
+	// stood is the verdict that counts for it, with the reasons of that moment: the one
+	// that stood as the word was given or, of what takes its time, as it was begun.
+	// judged is false where there was none.
+	stood  span
+	judged bool
 }
 
 // stepsOf returns the steps of the engine, in working order.
@@ -39,9 +43,8 @@ func stepsOf(e *Evening) []step {
 		if s.Has != nil && !s.Has(e.Engine) {
 			continue
 		}
-		st := step{Step: s, ordered: s.InOrder && (dry || !s.Emptying)}
-		st.spans = spansOf(e, s.ID)
-		st.done, st.asOf = doneOf(e, s)
+		st := step{Step: s, ordered: s.InOrder && (dry || !s.Emptying), spans: joined(changesOf(e, s.ID))}
+		st.deed(e)
 		out = append(out, st)
 	}
 	return out
@@ -59,88 +62,151 @@ func (e *Evening) layUp() telemetry.LayUp {
 	return e.Engine.LayUp
 }
 
-func spansOf(e *Evening, id string) []span {
+// changesOf returns the changes of a step as spans, each with the reasons of its moment.
+func changesOf(e *Evening, id string) []span {
 	var out []span
 	for _, c := range e.Verdicts {
-		if c.Step != id || !c.At.Before(e.Until) {
+		if c.Step != id || c.At.After(e.Until) {
 			continue
 		}
-		s := span{from: c.At, verdict: c.Verdict, because: c.Because}
+		s := span{from: c.At, to: e.Until, verdict: c.Verdict, because: c.Because}
 		if s.from.Before(e.Begun) {
 			s.from = e.Begun
 		}
 		if n := len(out); n > 0 {
-			if out[n-1].from.Equal(s.from) {
-				out = out[:n-1] // what changed again at once stood for no time
-			} else {
-				out[n-1].to = s.from
-			}
+			out[n-1].to = s.from
 		}
-		s.to = e.Until
 		out = append(out, s)
 	}
-	// Reasons may have changed while the verdict did not: that is one span of it.
-	var joined []span
-	for _, s := range out {
-		if n := len(joined); n > 0 && joined[n-1].verdict == s.verdict {
-			joined[n-1].to = s.to
+	return out
+}
+
+// joined makes one span of those that follow one another with the same verdict, with the
+// reasons that it was proven by as it became so or, of one that is not proven, the last.
+// What changed again at the same moment stood for no time and is left out.
+func joined(spans []span) []span {
+	var out []span
+	for _, s := range spans {
+		if !s.from.Before(s.to) {
+			continue
+		}
+		if n := len(out); n > 0 && out[n-1].verdict == s.verdict {
+			out[n-1].to = s.to
 			if s.verdict != verdict.Proven {
-				joined[n-1].because = s.because // why it is not proven: as it was last
+				out[n-1].because = s.because
 			}
 			continue
 		}
-		joined = append(joined, s)
+		out = append(out, s)
 	}
-	return joined
+	return out
 }
 
-// doneOf returns when a step was done, zero where nothing tells.
-func doneOf(e *Evening, s rules.Step) (done, asOf time.Time) {
-	passed := func(t *time.Time) time.Time {
-		if t == nil {
-			return time.Time{}
-		}
-		return *t
-	}
+// deed finds when the step was done, and what stood then.
+func (s *step) deed(e *Evening) {
+	all := changesOf(e, s.ID)
 	switch {
-	case s.Deed != "":
-		for _, w := range e.Said {
-			switch {
-			case w.Subject != s.Deed:
-			case w.Kind == telemetry.Confirmed && done.IsZero():
-				done = w.At
-			case w.Kind == telemetry.Withdrawn:
-				done = time.Time{}
+	case s.Deed != "" || s.ID == "house":
+		w, ok := e.wordOf(s.Step)
+		if !ok {
+			return
+		}
+		s.done = w.At
+		// In the order of the book: several things may have been at one moment.
+		for _, c := range e.Verdicts[:min(w.After, len(e.Verdicts))] {
+			if c.Step == s.ID {
+				s.stood, s.judged = span{from: c.At, verdict: c.Verdict, because: c.Because}, true
 			}
 		}
-	case s.ID == "house":
-		for _, w := range e.Said {
-			if w.Kind == telemetry.DisposalEnded && done.IsZero() {
-				done = w.At
-			}
+		if s.ID == "move-under-steam" {
+			s.setOff(e, all)
 		}
 	case e.Summary == nil:
 	case s.ID == "blow-down":
-		return passed(e.Summary.Passed.BlowDownFinished), passed(e.Summary.Passed.BlowDownBegun)
+		p := e.Summary.Passed
+		if p.BlowDownBegun != nil && p.BlowDownFinished != nil {
+			s.done = *p.BlowDownFinished
+			s.stood, s.judged = at(all, *p.BlowDownBegun)
+			s.opened(all, *p.BlowDownBegun)
+		}
 	case s.ID == "drain-tanks":
-		empty := passed(e.Summary.Passed.TanksEmpty)
 		for _, w := range e.Said {
-			if w.Kind == telemetry.Confirmed && w.Subject == "drain-clear" && !empty.IsZero() {
-				if w.At.After(empty) {
-					empty = w.At
+			if empty := e.Summary.Passed.TanksEmpty; empty != nil && w.Kind == telemetry.Confirmed && w.Subject == "drain-clear" {
+				s.done = *empty
+				if w.At.After(s.done) {
+					s.done = w.At
 				}
-				return empty, w.At.Add(telemetry.Resolution) // as it stood once that was said
+				s.stood, s.judged = at(all, w.At) // with that word in it
+				return
 			}
 		}
 	}
-	return done, done
 }
 
-// at returns the verdict that stood just before a moment; false where there was none.
-func (s step) at(t time.Time) (span, bool) {
-	for i := len(s.spans) - 1; i >= 0; i-- {
-		if x := s.spans[i]; x.from.Before(t) && !x.to.Before(t) {
-			return x, true
+// wordOf returns the word by which a step was done; false where it was not given, or was
+// taken back.
+func (e *Evening) wordOf(s rules.Step) (w Said, ok bool) {
+	for _, x := range e.Said {
+		switch {
+		case s.ID == "house" && x.Kind == telemetry.DisposalEnded, x.Kind == telemetry.Confirmed && x.Subject == s.Deed && s.Deed != "":
+			if !ok {
+				w, ok = x, true
+			}
+		case x.Kind == telemetry.Withdrawn && x.Subject == s.Deed:
+			ok = false
+		}
+	}
+	return w, ok
+}
+
+// setOff puts what stood as the engine set off in place of what stood as it was there:
+// by then the steam that brought it is used. It set off once the words that moving asks
+// for were given; the first moment after them at which it was proven is taken for that.
+func (s *step) setOff(e *Evening, all []span) {
+	var ready time.Time
+	for _, w := range e.Said {
+		if w.Kind == telemetry.Confirmed && w.Subject != s.Deed && !w.At.After(s.done) && s.asksFor(e.Engine, w.Subject) && w.At.After(ready) {
+			ready = w.At
+		}
+	}
+	for _, x := range all {
+		if x.verdict == verdict.Proven && x.to.After(ready) && !x.from.After(s.done) && !ready.IsZero() {
+			s.stood, s.judged = x, true
+			return
+		}
+	}
+}
+
+// runsLate is how long after its cocks are opened a pipe may first be seen to run: its
+// couple has to warm. Common practice, no source.
+const runsLate = 3 * time.Minute
+
+// opened puts what stood as the cocks were opened in place of what stood as the pipe was
+// seen to run: a small boiler may be empty by then.
+func (s *step) opened(all []span, seen time.Time) {
+	for _, x := range all {
+		if x.verdict == verdict.Proven && !x.from.After(seen) && x.to.After(seen.Add(-runsLate)) {
+			s.stood, s.judged = x, true
+			return
+		}
+	}
+}
+
+// before returns the last span before a moment in which the step was proven.
+func (s step) before(t time.Time) (x span, ok bool) {
+	for _, y := range s.spans {
+		if y.verdict == verdict.Proven && y.from.Before(t) {
+			x, ok = y, true
+		}
+	}
+	return x, ok
+}
+
+// at returns the span at a moment, the later of two that meet there.
+func at(spans []span, t time.Time) (span, bool) {
+	for i := len(spans) - 1; i >= 0; i-- {
+		if !spans[i].from.After(t) {
+			return spans[i], true
 		}
 	}
 	return span{}, false

@@ -69,6 +69,8 @@ type Evening struct {
 // Said is what a person said, and when it ended where it was a confirmation.
 type Said struct {
 	telemetry.Event
+	// After is how many of [Evening.Verdicts] were written into the book before it.
+	After int
 	// EndedAt is when it lapsed or was taken back; zero where it still stood at the end.
 	EndedAt time.Time
 	// EndedWhy ends the sentence "lapsed: …"; EndedBy is who took it back, else empty.

@@ -16,13 +16,16 @@ import (
 // The evening as one sheet: all of it on one scale of time.
 const (
 	plotL = left + 34
-	// plotR is where the end of the evening lies; right of it is room for a word.
+	// plotR is where the end of the evening lies. The scale goes on to the margin: there
+	// is room for a word.
 	plotR      = right - 17
-	pressureH  = 42.0
+	leastH     = 36.0 // of the strip of pressure; it takes what room there is
+	mostH      = 62.0
 	stripH     = 15.0
-	laneH      = 6.1
-	barH       = 3.0
-	boxW, boxH = 4.3, 3.9
+	laneH      = 7.5
+	barH       = 2.7
+	boxW, boxH = 3.9, 3.2
+	blockH     = 26.0 // of the title block
 )
 
 // x is where a moment lies.
@@ -75,8 +78,8 @@ func (p *paper) lead() (lead, more []string) {
 	if e.Ended.IsZero() {
 		lead = append(lead, "This disposal was not over when the record was drawn up.")
 	}
-	ordered, proven, open := 0, 0, 0
-	var never []string
+	ordered, proven := 0, 0
+	var never, late []string
 	for _, s := range p.steps {
 		_, ever := s.first()
 		if !s.ordered {
@@ -86,32 +89,36 @@ func (p *paper) lead() (lead, more []string) {
 			continue
 		}
 		ordered++
-		switch was, ok := s.at(s.asOf); {
+		switch {
 		case s.done.IsZero() && !ever:
-			open++
 			lead = append(lead, s.Title+" was never proven, and nothing tells that it was done.")
 		case s.done.IsZero():
-			open++
 			more = append(more, s.Title+" was proven, and nothing tells that it was done.")
-		case ok && was.verdict == verdict.Proven:
+		case s.judged && s.stood.verdict == verdict.Proven:
 			proven++
-		case !ok:
+		case !s.judged:
 			lead = append(lead, s.Title+" was done at "+p.clock(s.done)+" while nothing was judged.")
 		default:
 			why := ""
-			if w := was.wanting(); len(w) > 0 {
-				why = " (" + strings.TrimSuffix(w[0], ".") + ")"
+			if w := s.stood.wanting(); len(w) > 0 {
+				why = " (" + strings.TrimRight(w[0], ".") + ")"
 			}
-			lead = append(lead, fmt.Sprintf("%s was done at %s as “%s”%s.", s.Title, p.clock(s.done), said(was.verdict), why))
+			if x, ok := s.before(s.done); ok {
+				// Doing it may have taken the proof away: an open door cools what is measured.
+				late = append(late, fmt.Sprintf("%s was proven from %s to %s, and said to be done at %s as “%s”%s.", s.Title, p.clock(x.from), p.clock(x.to), p.clock(s.done), said(s.stood.verdict), why))
+			} else {
+				lead = append(lead, fmt.Sprintf("%s was not proven before it was done at %s: “%s”%s.", s.Title, p.clock(s.done), said(s.stood.verdict), why))
+			}
 		}
 	}
+	lead = append(lead, late...)
 	switch {
 	case ordered == 0:
 		lead = append(lead, "No step was judged.")
 	case proven == ordered:
-		lead = append(lead, "No step was done unproven: "+count(ordered, "step", "steps")+", each proven when it was done.")
+		lead = append(lead, "Nothing was done unproven: "+count(ordered, "step", "steps")+", each proven when it was done.")
 	default:
-		lead = append(lead, fmt.Sprintf("Of %s %d stood proven when done.", count(ordered, "step", "steps"), proven))
+		lead = append(lead, fmt.Sprintf("Of %s, %s stood proven when done.", count(ordered, "step", "steps"), strings.TrimSpace(count(proven, "", ""))))
 	}
 	if len(never) > 0 {
 		more = append(more, "Never proven, and not of this evening's order: "+listed(never)+".")
@@ -180,27 +187,28 @@ func (p *paper) sheet() {
 	p.rule(p.y, 0.4)
 	p.y += 0.2
 	from := p.y
-	var strips []func()
 	lanes := p.steps
-	end := from + pressureH
 	temperature := []strip{
 		p.shellStrip(), p.fireStrip(),
 	}
 	if e.Engine.Declared(telemetry.BoilerLevel) || len(e.Series[telemetry.BoilerLevel]) > 0 {
 		temperature = append(temperature, p.levelStrip())
 	}
-	end += float64(len(temperature))*stripH + float64(len(lanes))*laneH
+	below := float64(len(temperature))*stripH + float64(len(lanes))*laneH
+	h := math.Max(leastH, math.Min(mostH, bottom-blockH-10-below-from))
+	end := from + h + below
 	p.grid(axis, end)
-	p.pressure(from)
-	y := from + pressureH
+	p.pressure(from, h)
+	y := from + h
 	for _, s := range temperature {
 		p.strip(s, y)
 		y += stripH
 	}
-	for _, s := range strips {
-		s()
-	}
 	p.lanes(y)
+	if !e.Ended.IsZero() {
+		p.pdf.SetLineWidth(0.3)
+		p.pdf.Line(plotR, axis, plotR, end)
+	}
 	p.y = end
 	p.rule(p.y, 0.4)
 	p.key()
@@ -232,7 +240,7 @@ func (p *paper) grid(y, end float64) {
 	shift := time.Duration(offset) * time.Second
 	first := e.Begun.Add(shift).Truncate(scale.fine).Add(-shift)
 	lastLabel := -1e9
-	for t := first; !t.After(e.Until); t = t.Add(scale.fine) {
+	for t := first; p.x(t) <= right; t = t.Add(scale.fine) {
 		if t.Before(e.Begun) {
 			continue
 		}
@@ -256,7 +264,7 @@ func (p *paper) grid(y, end float64) {
 		if p.local(t).Minute() == 0 {
 			style = bold
 		}
-		if w := p.measure(style, noteSize, label); x-w/2 > lastLabel+1.5 {
+		if w := p.measure(style, noteSize, label); x-w/2 > lastLabel+1.5 && x+w/2 <= right {
 			p.textC(x, y-1.3, style, noteSize, label)
 			lastLabel = x + w/2
 		}
@@ -283,64 +291,67 @@ func (p *paper) fitIn(s, style string, size, w float64) string {
 	return p.fit(p.drawable(s), w)
 }
 
-func (p *paper) pressure(y float64) {
+func (p *paper) pressure(y, h float64) {
 	e := p.e
 	high := math.Max(1, e.Engine.WorkingPressure*1.08)
 	low := -0.6
 	at := func(bar float64) float64 {
-		return y + 1.5 + (soft(high)-soft(bar))/(soft(high)-soft(low))*(pressureH-3)
+		return y + 1.5 + (soft(high)-soft(bar))/(soft(high)-soft(low))*(h-3)
 	}
-	band := e.Engine.Limits.At(limit.ZeroBand)
-	u := e.Engine.Channel(telemetry.BoilerPressure).Uncertainty / 1e5
-	if math.IsNaN(band) {
-		band = math.Min(u, 0.10)
-	}
+	band := p.zeroBand()
 	zero := "zero band " + unknown
 	if band > 0 {
 		zero = fmt.Sprintf("zero band ±%s", figure(band, 2))
 		p.pdf.SetFillColor(0xd8, 0xd8, 0xd8)
-		p.pdf.Rect(plotL, at(band), plotR-plotL, at(-band)-at(band), "F")
+		p.pdf.Rect(plotL, at(band), right-plotL, at(-band)-at(band), "F")
+		p.pdf.SetLineWidth(0.12)
+		p.pdf.Line(plotL, at(band), right, at(band))
+		p.pdf.Line(plotL, at(-band), right, at(-band))
 	}
 	lines := []string{"bar, gauge", zero}
 	used := []float64{}
-	label := func(bar float64, style string) {
+	label := func(bar float64, style string) bool {
 		ly := at(bar)
 		for _, x := range used {
 			if math.Abs(x-ly) < 2.5 {
-				return
+				return false
 			}
 		}
 		used = append(used, ly)
-		p.textR(plotL-1.2, ly+0.95, style, noteSize-0.5, strings.TrimSuffix(strings.TrimSuffix(figure(bar, 2), "0"), ".0"))
+		p.textR(plotL-1.2, ly+0.95, style, noteSize-0.5, trimmed(bar))
+		return true
 	}
+	label(0, bold)
 	limits := []struct {
 		bar  float64
 		text string
 		up   bool
 	}{
 		{e.Engine.Limits.At(limit.BlowDownMax), "blow down below", true},
+		{e.Engine.Limits.At(limit.BlowDownMin), "and above", false},
 		{e.Engine.Limits.At(limit.MoveMin), "move above", false},
 	}
 	for _, l := range limits {
 		if l.bar > low && l.bar < high {
-			p.shore(at(l.bar), l.up)
-			label(l.bar, bold)
-			lines = append(lines, l.text+" "+strings.TrimSuffix(figure(l.bar, 2), "0"))
+			// Two strokes closer than their hachures are one: the label tells of both.
+			if label(l.bar, bold) {
+				p.shore(at(l.bar), l.up)
+			}
+			lines = append(lines, l.text+" "+trimmed(l.bar))
 		}
 	}
-	label(0, bold)
 	for _, t := range []float64{1, 2, 4, 6, 8, 10, 12, 16, 20, 30, 40, -0.5} {
 		if t < high {
 			p.pdf.SetDrawColor(0xdd, 0xdd, 0xdd)
 			p.pdf.SetLineWidth(0.1)
-			p.pdf.Line(plotL, at(t), plotR, at(t))
+			p.pdf.Line(plotL, at(t), right, at(t))
 			p.pdf.SetDrawColor(0, 0, 0)
 			label(t, regular)
 		}
 	}
 	p.gutter(y, "Boiler", lines...)
-	p.curve(telemetry.BoilerPressure, y, pressureH, 0.75, func(v float64) float64 { return at(p.gauge(v)) })
-	p.endStrip(y + pressureH)
+	p.curve(telemetry.BoilerPressure, y, h, 0.75, func(v float64) float64 { return at(p.gauge(v)) })
+	p.endStrip(y + h)
 }
 
 // gauge turns a value of the pressure channel into bar, gauge: an instrument that
@@ -385,7 +396,7 @@ type strip struct {
 }
 
 func (p *paper) shellStrip() strip {
-	s := strip{name: "Shell, °C", low: 0, high: 200, ticks: []float64{0, 50, 100, 150}, series: p.e.Engine.Shell()}
+	s := strip{name: "Shell, °C", low: 0, high: 200, ticks: []float64{50, 100, 150}, series: p.e.Engine.Shell()}
 	if len(s.series) == 0 {
 		s.series = []telemetry.Channel{telemetry.ShellTop}
 	}
@@ -398,7 +409,7 @@ func (p *paper) shellStrip() strip {
 }
 
 func (p *paper) fireStrip() strip {
-	s := strip{name: "Firebox, °C", low: 0, high: 500, ticks: []float64{0, 200, 400}, series: []telemetry.Channel{telemetry.Firebox, telemetry.Smokebox}}
+	s := strip{name: "Firebox, °C", low: 0, high: 500, ticks: []float64{200, 400}, series: []telemetry.Channel{telemetry.Firebox, telemetry.Smokebox}}
 	k := limit.RestFirebox
 	if p.e.layUp() == telemetry.Dry {
 		k = limit.HouseFirebox
@@ -418,7 +429,7 @@ func (p *paper) strip(s strip, y float64) {
 	for _, t := range s.ticks {
 		p.pdf.SetDrawColor(0xdd, 0xdd, 0xdd)
 		p.pdf.SetLineWidth(0.1)
-		p.pdf.Line(plotL, at(t), plotR, at(t))
+		p.pdf.Line(plotL, at(t), right, at(t))
 		p.pdf.SetDrawColor(0, 0, 0)
 		p.textR(plotL-1.2, at(t)+0.9, regular, noteSize-0.8, strings.TrimPrefix(figure(t, places(t)), "+"))
 	}
@@ -457,13 +468,13 @@ func (p *paper) endStrip(y float64) {
 // shore is a limit: a line with strokes on the side that is to be reached.
 func (p *paper) shore(y float64, below bool) {
 	p.pdf.SetLineWidth(0.3)
-	p.pdf.Line(plotL, y, plotR, y)
+	p.pdf.Line(plotL, y, right, y)
 	p.pdf.SetLineWidth(0.18)
 	h := 0.9
 	if !below {
 		h = -h
 	}
-	for x := plotL + 0.8; x < plotR; x += 1.9 {
+	for x := plotL + 0.8; x < right; x += 1.9 {
 		p.pdf.Line(x, y, x-0.8, y+h)
 	}
 }
@@ -529,15 +540,16 @@ func (p *paper) stroke(open bool) {
 	}
 }
 
+// lanes draws a lane a step: under the numbers of words a bar as it was judged then.
 func (p *paper) lanes(y float64) {
-	type taken struct{ to float64 }
 	for i, s := range p.steps {
 		ly := y + float64(i)*laneH
+		bar := ly + laneH - barH - 0.7
 		style := regular
 		if s.ordered {
 			style = bold
 		}
-		p.text(left, ly+laneH-1.9, style, bodySize, s.Title)
+		p.text(left, ly+laneH-2, style, bodySize, s.Title)
 		end := p.e.Until
 		if !s.done.IsZero() {
 			end = s.done
@@ -548,20 +560,18 @@ func (p *paper) lanes(y float64) {
 				to = end
 			}
 			if from.Before(to) {
-				p.fill(p.x(from), ly+(laneH-barH)/2, p.x(to)-p.x(from), barH, sp.verdict)
+				p.fill(p.x(from), bar, p.x(to)-p.x(from), barH, sp.verdict)
 			}
 		}
 		if len(s.spans) == 0 {
-			p.text(plotL+2, ly+laneH-1.9, regular, noteSize, "nothing was judged")
+			p.text(plotL+2, bar+barH-0.4, regular, noteSize, "nothing was judged")
 		}
 		if !s.done.IsZero() {
-			p.pdf.SetLineWidth(0.7)
-			p.pdf.Line(p.x(s.done), ly+0.8, p.x(s.done), ly+laneH-0.8)
+			p.pdf.SetLineWidth(0.8)
+			p.pdf.Line(p.x(s.done), bar-0.6, p.x(s.done), bar+barH+0.5)
+			p.blank(p.x(s.done)+1.2, bar+barH-0.3, noteSize, "done "+p.clock(s.done))
 		}
-		busy := p.boxes(i, ly)
-		if !s.done.IsZero() {
-			p.text(math.Max(p.x(s.done)+1.2, busy+1), ly+laneH-2, regular, noteSize, "done "+p.clock(s.done))
-		}
+		p.boxes(i, ly, bar)
 		if i < len(p.steps)-1 {
 			p.pdf.SetDrawColor(0xbb, 0xbb, 0xbb)
 			p.rule(ly+laneH, 0.1)
@@ -570,25 +580,36 @@ func (p *paper) lanes(y float64) {
 	}
 }
 
-// boxes draws the numbered words of a lane and returns where the last ends.
-func (p *paper) boxes(i int, ly float64) (busy float64) {
+// blank draws a note on a ground of its own, so that no line of the scale runs through it.
+func (p *paper) blank(x, y, size float64, s string) {
+	w := math.Min(p.measure(regular, size, s), right-x)
+	p.pdf.SetFillColor(255, 255, 255)
+	p.pdf.Rect(x-0.4, y-size*mm*0.8, w+0.8, size*mm*1.05, "F")
+	p.text(x, y, regular, size, s)
+}
+
+// boxes draws the numbered words of a lane: a stroke at each moment at which one was
+// given, and its number over the first. Numbers that would overlap move to the right.
+func (p *paper) boxes(i int, ly, bar float64) {
+	busy := plotL - boxW
 	for _, s := range p.stood {
 		if lane(p.steps, p.e.Engine, s) != i {
 			continue
 		}
-		for _, t := range s.given {
-			p.pdf.SetLineWidth(0.45)
-			p.pdf.Line(p.x(t), ly+0.6, p.x(t), ly+laneH-0.6)
-		}
-		x := math.Max(p.x(s.given[0])-boxW, math.Max(busy, plotL-boxW))
-		by := ly + (laneH-boxH)/2
-		p.pdf.SetFillColor(255, 255, 255)
 		p.pdf.SetLineWidth(0.3)
-		p.pdf.Rect(x, by, boxW, boxH, "FD")
-		p.textC(x+boxW/2, by+boxH-1.15, bold, noteSize-0.7, fmt.Sprint(s.no))
+		for _, t := range s.given {
+			if done := p.steps[i].done; done.IsZero() || !t.After(done) || t.Equal(s.given[0]) {
+				p.pdf.Line(p.x(t), bar-0.5, p.x(t), bar)
+			}
+		}
+		x := math.Max(p.x(s.given[0])-boxW/2, busy)
+		p.pdf.SetFillColor(255, 255, 255)
+		p.pdf.SetLineWidth(0.2)
+		p.pdf.Line(p.x(s.given[0]), bar, math.Max(x, math.Min(p.x(s.given[0]), x+boxW)), bar-0.6)
+		p.pdf.Rect(x, ly+0.35, boxW, boxH, "FD")
+		p.textC(x+boxW/2, ly+0.35+boxH-0.8, bold, noteSize-0.8, fmt.Sprint(s.no))
 		busy = x + boxW
 	}
-	return busy
 }
 
 // fill draws a verdict: solid, hatched, or a dashed outline.
@@ -622,17 +643,20 @@ func (p *paper) key() {
 	}
 	p.pdf.SetLineWidth(0.3)
 	p.pdf.Rect(x, y-0.4, boxW, boxH, "D")
-	p.textC(x+boxW/2, y-0.4+boxH-1.15, bold, noteSize-0.7, "1")
+	p.textC(x+boxW/2, y-0.4+boxH-0.8, bold, noteSize-0.8, "1")
 	x += boxW + 1.5 + p.text(x+boxW+1.5, y+barH-0.4, regular, noteSize, "a person's word, on a later page by its number") + 5
 	p.pdf.SetLineWidth(0.7)
 	p.pdf.Line(x, y-0.4, x, y+barH+0.4)
-	p.text(x+1.5, y+barH-0.4, regular, noteSize, "done, as said or seen")
+	x += 1.5 + p.text(x+1.5, y+barH-0.4, regular, noteSize, "done, as said or seen") + 5
+	p.pdf.SetLineWidth(0.3)
+	p.pdf.Line(x, y-0.4, x, y+barH+0.4)
+	p.text(x+1.5, y+barH-0.4, regular, noteSize, "end")
 	p.y += 7
 }
 
 // titleBlock stands at the foot of the first page, as on a drawing.
 func (p *paper) titleBlock() {
-	const h, upper = 26.0, 14.0
+	const h, upper = blockH, 14.0
 	y := bottom - h
 	if y < p.y { // a long lead: the block goes to a page of its own
 		p.page()

@@ -10,6 +10,7 @@ import (
 	"ashlamp/rules/alarm"
 	"ashlamp/rules/caution"
 	"ashlamp/rules/cooldown"
+	"ashlamp/rules/engine"
 	"ashlamp/rules/limit"
 	"ashlamp/rules/telemetry"
 	"ashlamp/rules/verdict"
@@ -45,7 +46,7 @@ func (p *paper) remains() {
 	var out []string
 	var ids []string
 	for _, s := range p.steps {
-		was, ok := s.at(s.asOf)
+		was, ok := s.stood, s.judged
 		_, ever := s.first()
 		if s.ordered && (s.done.IsZero() || !ok || was.verdict != verdict.Proven) {
 			ids = append(ids, s.ID)
@@ -118,40 +119,41 @@ func (p *paper) stepTable() {
 	p.heading("Steps", 14)
 	var rows []row
 	for _, s := range p.steps {
-		r := row{s.Title, "never", "–", "–", "", ""}
+		r := row{s.Title, "never", "–", "", ""}
 		if x, ok := s.first(); ok {
-			r[1], r[2] = p.clock(x.from), lasting(s.provenFor())
 			n := 0
 			for _, x := range s.spans {
 				if x.verdict == verdict.Proven {
 					n++
 				}
 			}
-			r[3] = fmt.Sprint(n)
+			if r[1], r[2] = p.clock(x.from), lasting(s.provenFor()); n > 1 {
+				r[2] += fmt.Sprintf(",\nin %d parts", n)
+			}
 		}
 		if len(s.spans) == 0 {
 			r[1] = "not judged"
 		}
-		switch was, ok := s.at(s.asOf); {
+		switch was, ok := s.stood, s.judged; {
 		case s.done.IsZero() && !s.ordered:
-			r[4], r[5] = "–", "not of this evening's order"
+			r[3], r[4] = "–", "not of this evening's order"
 		case s.done.IsZero():
-			r[4], r[5] = unknown, p.endedAs(s)
+			r[3], r[4] = unknown, p.endedAs(s)
 		case !ok:
-			r[4], r[5] = p.clock(s.done), "nothing was judged then"
+			r[3], r[4] = p.clock(s.done), "nothing was judged then"
 		default:
-			r[4], r[5] = p.clock(s.done), said(was.verdict)
+			r[3], r[4] = p.clock(s.done), said(was.verdict)
 			if w := was.wanting(); was.verdict != verdict.Proven && len(w) > 0 {
-				r[5] += ": " + strings.Join(w, " ")
+				r[4] += ": " + strings.Join(w, " ")
 			}
 		}
 		rows = append(rows, r)
 	}
 	p.table([]column{
-		{title: "step", w: 30, style: bold}, {title: "first proven", w: 22}, {title: "proven for", w: 22},
-		{title: "times", w: 12, right: true}, {title: "done", w: 18}, {title: "stood then as", w: width - 104},
+		{title: "step", w: 30, style: bold}, {title: "first proven", w: 22}, {title: "proven for", w: 24},
+		{title: "done", w: 18}, {title: "stood then as", w: width - 94},
 	}, rows)
-	p.note("Done is as a person said it or samples showed it. “Stood then as” is the verdict just before; of the blow-down, as it was begun. How long a step stood proven is counted to the end of the disposal, whether or not it was done meanwhile.")
+	p.note("Done is as a person said it or samples showed it. “Stood then as” is the verdict at that word; of moving and of blowing down, as it was begun. How long a step stood proven is counted to the end of the disposal, whether or not it was done meanwhile.")
 }
 
 func (p *paper) note(s string) {
@@ -208,8 +210,11 @@ func (p *paper) wordTable() {
 		var rows []row
 		for _, s := range p.stood {
 			given := p.clock(s.given[0])
-			if n := len(s.given); n > 1 {
-				given += fmt.Sprintf("\nagain %d times,\nlast %s", n-1, p.clock(s.given[n-1]))
+			switch n := len(s.given); {
+			case n == 2:
+				given += "\nagain " + p.clock(s.given[1])
+			case n > 2:
+				given += fmt.Sprintf("\nagain %d times,\nthe last %s", n-1, p.clock(s.given[n-1]))
 			}
 			ended := "still stood at the end"
 			if !s.ended.IsZero() {
@@ -378,11 +383,11 @@ func (p *paper) figures() {
 	p.y += 2
 	marks := s.Passed
 	pairs := [][2]string{
-		{"Fire out", p.moment(marks.FireOut)}, {"Blow-down begun", p.moment(marks.BlowDownBegun)},
-		{"Blow-down finished", p.moment(marks.BlowDownFinished)}, {"Pressure in its zero band", p.moment(marks.PressureZero)},
-		{"Shell below boiling", p.moment(marks.BelowBoiling)}, {"Firebox cool enough to house", p.moment(marks.FireboxCool)},
-		{"Smokebox cool enough to house", p.moment(marks.SmokeboxCool)}, {"Firebox and smokebox touchable", p.moment(marks.Touchable)},
-		{"Tanks empty", p.moment(marks.TanksEmpty)}, {"Plugs removed", p.moment(marks.PlugsRemoved)}, {"Barrel dry", p.moment(marks.BarrelDry)},
+		{"Fire out", p.reached(marks.FireOut)}, {"Blow-down begun", p.reached(marks.BlowDownBegun)},
+		{"Blow-down finished", p.reached(marks.BlowDownFinished)}, {"Pressure in its zero band", p.reached(marks.PressureZero)},
+		{"Shell below boiling", p.reached(marks.BelowBoiling)}, {"Firebox cool enough to house", p.reached(marks.FireboxCool)},
+		{"Smokebox cool enough to house", p.reached(marks.SmokeboxCool)}, {"Firebox and smokebox touchable", p.reached(marks.Touchable)},
+		{"Tanks empty", p.reached(marks.TanksEmpty)}, {"Plugs removed", p.reached(marks.PlugsRemoved)}, {"Barrel dry", p.reached(marks.BarrelDry)},
 	}
 	var rows []row
 	half := (len(pairs) + 1) / 2
@@ -403,8 +408,8 @@ func (p *paper) figures() {
 	}
 	rows = []row{
 		rate("Heat lost by the shut boiler, UA/C", s.HeatLoss, 1, "1/h", 4),
-		rate("   the same above half the working pressure", s.HeatLossHigh, 1, "1/h", 4),
-		rate("   the same below it", s.HeatLossLow, 1, "1/h", 4),
+		rate("… above half the working pressure", s.HeatLossHigh, 1, "1/h", 4),
+		rate("… below half the working pressure", s.HeatLossLow, 1, "1/h", 4),
 		rate("Fall of saturation 100 K above the air", s.FallAt100K, 1, "K/h", 1),
 		rate("Time constant of the firebox", s.FireboxTimeConstant, 1, "h", 2),
 		rate("Time constant of the emptied shell", s.ShellTimeConstant, 1, "h", 2),
@@ -446,27 +451,60 @@ func (p *paper) forecasts(s *cooldown.Summary) {
 		p.note("No forecast came true, or none was made.")
 		return
 	}
-	var rows []row
+	type told struct {
+		target, assuming string
+		list             []cooldown.Outcome
+	}
+	var all []*told
 	for _, o := range s.Forecasts {
-		interval := "none told"
-		if o.Lo != nil && o.Hi != nil {
-			interval = p.clock(*o.Lo) + " to " + p.clock(*o.Hi)
+		i := slices.IndexFunc(all, func(t *told) bool { return t.target == o.Target && t.assuming == o.Assuming })
+		if i < 0 {
+			all = append(all, &told{target: o.Target, assuming: o.Assuming})
+			i = len(all) - 1
 		}
-		within := unknown
-		if o.Within != nil {
-			within = "outside"
-			if *o.Within {
-				within = "within"
+		all[i].list = append(all[i].list, o)
+	}
+	var rows []row
+	for _, t := range all {
+		slices.SortStableFunc(t.list, func(a, b cooldown.Outcome) int { return a.MadeAt.Compare(b.MadeAt) })
+		within, of := 0, 0
+		for _, o := range t.list {
+			if o.Within != nil {
+				of++
+				if *o.Within {
+					within++
+				}
 			}
 		}
-		rows = append(rows, row{strings.ReplaceAll(capital(o.Target), "-", " "), strings.ReplaceAll(o.Assuming, "-", " "), p.clock(o.MadeAt), p.clock(o.Eta), interval, p.clock(o.Reached), within})
+		hits := "no interval told"
+		if of > 0 {
+			hits = fmt.Sprintf("%d of %d within", within, of)
+		}
+		first, last := t.list[0], t.list[len(t.list)-1]
+		missed := p.clock(first.MadeAt) + ": " + missedBy(first)
+		if len(t.list) > 1 {
+			missed += "\n" + p.clock(last.MadeAt) + ": " + missedBy(last)
+		}
+		rows = append(rows, row{strings.ReplaceAll(capital(t.target), "-", " "), strings.ReplaceAll(t.assuming, "-", " "), p.clock(first.Reached), hits, missed})
 	}
 	p.y += 2
 	p.room(20)
 	p.table([]column{
-		{title: "forecast of", w: 32}, {title: "assuming", w: 24}, {title: "made at", w: 22}, {title: "median", w: 22},
-		{title: "80 % interval", w: 40}, {title: "came at", w: 20}, {title: "", w: width - 160},
+		{title: "forecast of", w: 36}, {title: "assuming", w: 28}, {title: "came at", w: 26}, {title: "its 80 % intervals", w: 32},
+		{title: "the first and the last that are kept: median", w: width - 122},
 	}, rows)
+}
+
+// missedBy says how far a forecast's median was from what came.
+func missedBy(o cooldown.Outcome) string {
+	d := time.Duration(math.Abs(o.ErrorS) * float64(time.Second))
+	switch {
+	case d < 30*time.Second:
+		return "to the minute"
+	case o.ErrorS > 0:
+		return "came " + lasting(d) + " later than told"
+	}
+	return "came " + lasting(d) + " earlier than told"
 }
 
 func (p *paper) sensors() {
@@ -514,7 +552,7 @@ func (p *paper) sensors() {
 	}
 	p.table([]column{
 		{title: "channel", w: 36, style: bold}, {title: "uncertainty", w: 23}, {title: "read, not bad", w: 38},
-		{title: "samples", w: 18, right: true}, {title: "not good", w: 30}, {title: "longest silence", w: width - 145},
+		{title: "samples", w: 20, right: true}, {title: "not good", w: 30}, {title: "longest silence", w: width - 147},
 	}, rows)
 	p.note("Uncertainty is expanded (coverage factor 2), as configured. Samples are counted as they were received; what the judgement came to doubt later is told as a finding.")
 	p.findings()
@@ -572,9 +610,11 @@ func (p *paper) limits() {
 	var rows []row
 	for _, l := range limit.Table() {
 		v, set := p.e.Engine.Limits.At(l.Key), "by default"
+		if l.Key == limit.ZeroBand && math.IsNaN(v) {
+			v = p.zeroBand()
+			defaults[l.Key] = v
+		}
 		switch d := defaults.At(l.Key); {
-		case math.IsNaN(v) && l.Key == limit.ZeroBand:
-			set = "by default"
 		case math.IsNaN(v):
 			set = "none set"
 		case v != d:
@@ -587,9 +627,28 @@ func (p *paper) limits() {
 		rows = append(rows, row{capital(l.Meaning), value, set})
 	}
 	p.table([]column{{title: "limit", w: 116}, {title: "value", w: 34}, {title: "", w: width - 150}}, rows)
-	p.note(fmt.Sprintf("As the configuration had them when this record was drawn up: working pressure %s bar, boiler %s L, emptied by %q, shed at %s m. Where they were changed since, the reasons under “Proven, and by what” give those of that evening.",
-		trimmed(p.e.Engine.WorkingPressure), trimmed(p.e.Engine.BoilerVolume), string(p.e.Engine.EmptiedBy), trimmed(p.e.Engine.Altitude)))
+	p.note(fmt.Sprintf("As the configuration had them when this record was drawn up: working pressure %s bar, boiler %s L, counted as empty %s, shed at %s m. Where they were changed since, the reasons under “Proven, and by what” give those of that evening.",
+		trimmed(p.e.Engine.WorkingPressure), trimmed(p.e.Engine.BoilerVolume), emptiedBy(p.e.Engine.EmptiedBy), trimmed(p.e.Engine.Altitude)))
 }
+
+func emptiedBy(by engine.EmptiedBy) string {
+	if by == engine.Empty {
+		return "when seen to run empty"
+	}
+	return "when cold"
+}
+
+// zeroBand is the band in force, in bar: the owner's or, where none is set, what the
+// transducer's uncertainty allows. NaN where neither is known.
+func (p *paper) zeroBand() float64 {
+	if band := p.e.Engine.Limits.At(limit.ZeroBand); !math.IsNaN(band) {
+		return band
+	}
+	return math.Min(p.e.Engine.Channel(telemetry.BoilerPressure).Uncertainty/1e5, mostZeroBand)
+}
+
+// mostZeroBand is the widest zero band that proves anything, bar (contract).
+const mostZeroBand = 0.10
 
 // trimmed writes a figure with as many places as it needs, four at most.
 func trimmed(v float64) string {

@@ -34,9 +34,9 @@ func (p *paper) dated(t time.Time, layout string) string {
 	return t.Format(layout)
 }
 
-func (p *paper) moment(t *time.Time) string {
+func (p *paper) reached(t *time.Time) string {
 	if t == nil {
-		return unknown
+		return "not seen"
 	}
 	return p.clock(*t)
 }
