@@ -50,7 +50,7 @@ describe("press and hold", () => {
     await page.waitForFunction(() => !document.querySelector(".press-holding"));
     await page.mouse.up();
     await expect.poll(posted).toEqual(['POST /api/v1/engines/quillet/confirmations {"confirm":"glasses-proved","by":"R. Penhalow"}']);
-    await page.waitForFunction(() => !document.body.textContent?.includes("Both glasses proved, and water in them?"));
+    await page.waitForFunction(() => ![...document.querySelectorAll(".press")].some((e) => e.textContent?.includes("Both glasses proved, and water in them?")));
   });
 
   const cancels: { name: string; by: (page: Page, p: { x: number; y: number }) => Promise<void> }[] = [
@@ -89,6 +89,21 @@ describe("press and hold", () => {
     await page.waitForFunction(() => !document.querySelector(".press-holding") && document.querySelectorAll(".press").length >= 0);
     await expect.poll(posted, { timeout: 3_000 }).toHaveLength(1);
     await page.keyboard.up("Space");
+  });
+
+  it("can be taken back where it was given", async () => {
+    const page = await show(waiting);
+    const p = await at(page);
+    await page.mouse.move(p.x, p.y);
+    await page.mouse.down();
+    await page.waitForSelector(".ask-said");
+    await page.mouse.up();
+    expect(await page.locator(".ask-said").innerText()).toContain("Recorded: R. Penhalow says so");
+    const given = posted();
+    expect(given).toHaveLength(1);
+    await page.locator(".ask-said .touch").click();
+    await expect.poll(() => posted().filter((c) => c.startsWith("DELETE /api/v1/engines/quillet/confirmations/glasses-proved"))).toHaveLength(1);
+    await expect.poll(() => page.locator(".ask-said").count(), { message: "nothing is offered to be taken back twice" }).toBe(0);
   });
 
   it("says plainly what was refused, and can be held again", async () => {

@@ -1,7 +1,8 @@
 /** What needs a person: wide presses at the foot, where the thumbs are. */
 import { Press } from "../parts/Press.tsx";
-import { answer } from "../link/send.ts";
-import { askKey, asks, live, now, sentOf, zone } from "../state/shown.ts";
+import { Touch } from "../parts/Touch.tsx";
+import { answer, withdraw } from "../link/send.ts";
+import { askKey, asks, justSaid, live, now, sentOf, zone } from "../state/shown.ts";
 import type { Ask } from "../state/wire.ts";
 import { clock } from "../words/clock.ts";
 import { words } from "../words/en.ts";
@@ -23,6 +24,7 @@ export function Asks() {
     );
   }
   const who = speaker();
+  const said = justSaid.value;
   const current = distinct(asks.value.filter((a) => a.now));
   const later = distinct(asks.value.filter((a) => !a.now)).filter((l) => !current.some((c) => askKey(c) === askKey(l)));
   if (current.length > 0 && !who) {
@@ -48,13 +50,24 @@ export function Asks() {
           />
         );
       })}
+      {said && (
+        <div class="ask-later ask-said" key="said">
+          <span class="press-words">
+            <span class="press-question">{said.question}</span>
+            <span class="press-who">{words.justSaid(said.by)}</span>
+          </span>
+          <Touch label={words.takeBackWhat(said.question)} onTouch={() => withdraw(said.confirm, said.by)}>
+            {words.takeBack}
+          </Touch>
+        </div>
+      )}
       {later.slice(0, current.length < 3 ? laterShown : 0).map((a) => (
         <div class="ask-later" key={askKey(a)}>
           <span class="press-question">{a.question}</span>
           <span class="press-who">{a.note || words.askedLater}</span>
         </div>
       ))}
-      {current.length + later.length === 0 && (
+      {current.length + later.length === 0 && !said && (
         <div class="ask-later ask-none">
           <span class="press-who">{words.nothingAsked}</span>
         </div>

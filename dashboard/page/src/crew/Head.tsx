@@ -12,13 +12,10 @@ const choosing = signal(false);
 /** Opens the choices; its words are at the same time the legend of the sheet's units. */
 export function Choose({ short }: { short: boolean }) {
   const who = own.person.value;
+  const chosen = [(short ? initials(who) : who) || words.nobody, own.pressureUnit.value, words.temperatureUnit[own.temperatureUnit.value]].join(", ");
   return (
-    <Touch class="choose" label={words.choices} expanded={choosing.value} onTouch={() => (choosing.value = !choosing.value)}>
-      {[
-        (short ? initials(who) : who) || words.nobody,
-        own.pressureUnit.value,
-        words.temperatureUnit[own.temperatureUnit.value],
-      ].join(", ")}
+    <Touch class="choose" label={`${chosen}: ${words.choices}`} expanded={choosing.value} onTouch={() => (choosing.value = !choosing.value)}>
+      {chosen}
     </Touch>
   );
 }

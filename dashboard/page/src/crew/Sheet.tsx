@@ -13,7 +13,7 @@ import { namedTicks, pastMinutes, timeScale, timeTicks, type TimeScale } from ".
 import { useSize } from "../parts/size.ts";
 import { useStages } from "../parts/stages.ts";
 import { beforeFire } from "../state/rest.ts";
-import { alarms, begun, cautions, done, ended, front, live, now, pastMissing, stepIds, view, zone } from "../state/shown.ts";
+import { alarms, begun, cautions, done, ended, front, kept, live, now, pastMissing, stepIds, view, zone } from "../state/shown.ts";
 import { clock, offset } from "../words/clock.ts";
 import { words } from "../words/en.ts";
 import { AlarmList, listed } from "./Alarms.tsx";
@@ -122,6 +122,7 @@ export function Sheet({ room, rem, width, wide }: Props) {
         <div class="stopped">
           <p class="stopped-first">{words.stops}</p>
           <p>{lastHeard()}</p>
+          {kept.value && <p>{words.keptHere}</p>}
           <p>{words.tryingAgain}</p>
         </div>
       )}

@@ -2,7 +2,7 @@
 import { pressureUnit, temperatureUnit, type Units } from "../state/own.ts";
 import * as shown from "../state/shown.ts";
 import type { Reason, Step } from "../state/wire.ts";
-import { clock, clockSeconds, lasting } from "../words/clock.ts";
+import { clock, clockSeconds, dayClock, lasting } from "../words/clock.ts";
 import { asSentence, within, words } from "../words/en.ts";
 import { retold } from "../words/units.ts";
 
@@ -96,7 +96,14 @@ export function heard(): string {
   return s < 1 ? words.heardNow : words.heardAgo(lasting(s));
 }
 
+/** Silence from which on a time needs its day, and its age beside it, in s. */
+const longAgoS = 12 * 3600;
+const aWhileS = 120;
+
 export const lastHeard = (): string => {
   const t = shown.now.value;
-  return t === null ? "" : words.lastHeard(clockSeconds(t, shown.zone.value));
+  if (t === null) return "";
+  const quiet = shown.heardAgo.value;
+  const at = quiet !== null && quiet < longAgoS ? clockSeconds(t, shown.zone.value) : dayClock(t, shown.zone.value);
+  return words.lastHeard(at, quiet !== null && quiet >= aWhileS ? lasting(quiet) : "");
 };

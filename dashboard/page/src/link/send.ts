@@ -1,5 +1,5 @@
 /** A person's word on its way: sent, answered or refused, and said so. */
-import { sent, type Sent } from "../state/held.ts";
+import { justSaid, sent, type Sent } from "../state/held.ts";
 import { askKey, engine, live, now } from "../state/shown.ts";
 import type { Ask } from "../state/wire.ts";
 import { words } from "../words/en.ts";
@@ -14,8 +14,8 @@ const put = (key: string, s: Sent | null): void => {
   sent.value = s ? { ...others, [key]: s } : others;
 };
 
-async function send(key: string, call: () => Promise<void>): Promise<void> {
-  if (sent.value[key]?.how === "sent") return;
+async function send(key: string, call: () => Promise<void>): Promise<boolean> {
+  if (sent.value[key]?.how === "sent") return false;
   put(key, { how: "sent", text: "", at: now.value });
   try {
     await call();
@@ -23,9 +23,23 @@ async function send(key: string, call: () => Promise<void>): Promise<void> {
     setTimeout(() => {
       if (sent.value[key]?.how === "recorded") put(key, null);
     }, recordedMs);
+    return true;
   } catch (err) {
     put(key, { how: "refused", text: err instanceof Refusal ? err.message : words.noAnswer, at: now.value });
+    return false;
   }
+}
+
+/** How long a word can be taken back where it was given; later, in its opened lane. */
+const takeBackMs = 20_000;
+
+async function give(ask: Ask, id: string, what: string, by: string): Promise<void> {
+  if (!(await send(askKey(ask), () => confirm(id, what, by)))) return;
+  const said = { engine: id, confirm: what, question: ask.question, by };
+  justSaid.value = said;
+  setTimeout(() => {
+    if (justSaid.value === said) justSaid.value = null;
+  }, takeBackMs);
 }
 
 /** Sends what was asked, as said by `by`. Nothing is sent on a dead link. */
@@ -33,7 +47,7 @@ export function answer(ask: Ask, by: string): void {
   const id = engine.value?.id;
   if (!id || !live.value) return;
   const { confirm: what, say: word } = ask;
-  if (what) void send(askKey(ask), () => confirm(id, what, by));
+  if (what) void give(ask, id, what, by);
   else if (word) void send(askKey(ask), () => say(id, word, by));
 }
 
@@ -41,6 +55,7 @@ export function answer(ask: Ask, by: string): void {
 export function withdraw(what: string, by: string): void {
   const id = engine.value?.id;
   if (!id || !live.value) return;
+  if (justSaid.value?.confirm === what) justSaid.value = null;
   void send(`back ${what}`, () => takeBack(id, what, by));
 }
 

@@ -34,3 +34,12 @@ export interface Sent {
   readonly at: number | null;
 }
 export const sent = signal<Readonly<Record<string, Sent>>>({});
+
+/** A word that this device gave a moment ago: it can be taken back where it was given. */
+export interface JustSaid {
+  readonly engine: string;
+  readonly confirm: string;
+  readonly question: string;
+  readonly by: string;
+}
+export const justSaid = signal<JustSaid | null>(null);

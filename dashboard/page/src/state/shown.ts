@@ -4,9 +4,10 @@
  */
 import { computed, signal } from "@preact/signals";
 import { quietMs } from "../link/socket.ts";
-import { judged, known, link, pastTrouble, sent, tick, traces, type Sent } from "./held.ts";
+import { judged, justSaid as saidHere, known, link, pastTrouble, sent, tick, traces, type Sent } from "./held.ts";
 import { engineChosen } from "./own.ts";
 import { leading, pressing } from "./alarmed.ts";
+import { isKept } from "./known.ts";
 import { emptyTrace, type Trace } from "./past.ts";
 import type { Alarm, Ask, Engine, Forecast, Given, Onward, Reading, Reason, Shed, Stamp, State, Step, Verdict } from "./wire.ts";
 
@@ -25,6 +26,9 @@ export const heardAgo = computed<number | null>(() => {
 
 /** The newest time heard from the daemon. It stops with the link. */
 export const now = computed<number | null>(() => known.value.at);
+
+/** True while all that is shown was heard before the page was opened. */
+export const kept = computed<boolean>(() => isKept(known.value));
 
 export const shed = computed<Shed | null>(() => known.value.shed);
 export const zone = computed<string>(() => known.value.shed?.timezone || "UTC");
@@ -181,3 +185,6 @@ function time(s: string | undefined): number | null {
   const t = s === undefined ? NaN : Date.parse(s);
   return Number.isFinite(t) && t > 0 ? t : null;
 }
+
+/** What this device said of this engine a moment ago; nothing on a dead link. */
+export const justSaid = computed(() => (live.value && saidHere.value?.engine === engineId.value ? saidHere.value : null));
