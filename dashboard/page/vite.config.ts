@@ -1,12 +1,19 @@
 import { defineConfig } from "vitest/config";
+import { tellWorker, workerName } from "./worker.vite.ts";
 
 export default defineConfig({
   base: "./",
+  plugins: [tellWorker()],
   build: {
     target: "es2022",
     // Inlining would put the lettering into the style sheet, before the first words can show.
     assetsInlineLimit: 0,
     emptyOutDir: true,
+    rollupOptions: {
+      input: { index: "index.html", worker: "src/worker/worker.ts" },
+      // The worker's name stays, and stands at the root: it answers for all below it.
+      output: { entryFileNames: (chunk) => (chunk.name === "worker" ? workerName : "assets/[name]-[hash].js") },
+    },
   },
   test: {
     projects: [

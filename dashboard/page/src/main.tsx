@@ -14,3 +14,5 @@ keepPlace();
 // The link is dialled while the page is first drawn, each in a task of its own.
 keep();
 setTimeout(() => render(<Page />, root));
+// What is for another time waits until this one is drawn.
+setTimeout(() => void import("./after.ts").then((m) => m.after(import.meta.url)), navigator.onLine ? 2_000 : 0);

@@ -16,8 +16,9 @@ export const launch = (letters = 16): Promise<Browser> =>
     ],
   });
 
+/** The worker that keeps the page is asked for by name: a test sees what the server serves. */
 export async function open(b: Browser, url: string, options: BrowserContextOptions = {}, own: Record<string, string> = {}): Promise<Page> {
-  const context = await b.newContext({ viewport: { width: 1280, height: 800 }, ...options });
+  const context = await b.newContext({ viewport: { width: 1280, height: 800 }, serviceWorkers: "block", ...options });
   await context.addInitScript((kept) => {
     for (const [k, v] of Object.entries(kept)) localStorage.setItem(`ashlamp.${k}`, v);
   }, own);

@@ -2,7 +2,7 @@
 import { effect, untracked } from "@preact/signals";
 import { judged, known, link, pastTrouble, tick, traces } from "../state/held.ts";
 import { emptyTrace, extend, fromLanes, fromSeries, judge, unjudged, type Trace } from "../state/past.ts";
-import type { Known, Message } from "../state/known.ts";
+import { isKept, type Known, type Message } from "../state/known.ts";
 import { channelsDrawn, channelsDrawnKey, engine, engineId, live, view } from "../state/shown.ts";
 import type { Change, State } from "../state/wire.ts";
 import { liveAddress, lanes, Refusal, series } from "./calls.ts";
@@ -38,6 +38,11 @@ export function keep(): () => void {
   };
 
   const knows = (k: Known, by: readonly Message[]): void => {
+    if (isKept(known.value)) {
+      // The curves and lanes that were kept end long before now; nothing joins them to it.
+      traces.value = {};
+      judged.value = unjudged;
+    }
     known.value = k;
     const id = engine.value?.id ?? "";
     for (const m of by) {

@@ -23,6 +23,9 @@ export interface Known {
 
 export const nothing: Known = { n: 0, torn: false, at: null, shed: null, engines: [], states: {} };
 
+/** True where it is what was kept on the device, and nothing was heard since the page was opened. */
+export const isKept = (k: Known): boolean => k.shed !== null && k.n === 0;
+
 /** One message, with its kind told by a word so that a switch over it can be complete. */
 export type Message =
   | ({ readonly kind: "snapshot" } & Extract<Live, { snapshot: unknown }>)

@@ -1,0 +1,18 @@
+/** Has the browser keep the page, where it may: over TLS, or on the machine itself. */
+export function register(script: string): void {
+  const workers = navigator.serviceWorker as ServiceWorkerContainer | undefined;
+  if (!workers) return;
+  const tell = (w: ServiceWorker | null): void => w?.postMessage({ runs: script });
+  workers.register(new URL("worker.js", document.baseURI), { updateViaCache: "none" }).then(
+    (r) => {
+      tell(r.waiting);
+      r.addEventListener("updatefound", () => {
+        const coming = r.installing;
+        coming?.addEventListener("statechange", () => {
+          if (coming.state === "installed") tell(coming);
+        });
+      });
+    },
+    (err: unknown) => console.warn("the page is not kept for opening without a network:", err),
+  );
+}
