@@ -12,13 +12,20 @@
 package dashboard
 
 import (
+	"bytes"
+	"cmp"
 	"context"
 	"errors"
 	"io/fs"
+	"mime"
 	"net/http"
+	"path"
+	"regexp"
+	"strconv"
 	"strings"
 
 	"github.com/klauspost/compress/gzhttp"
+	"github.com/klauspost/compress/gzip"
 
 	"ashlamp/dashboard/api"
 	"ashlamp/dashboard/problem"
@@ -58,6 +65,10 @@ func New(p Parts) (http.Handler, error) {
 	if err != nil {
 		return nil, err
 	}
+	built, err := page(p.Page)
+	if err != nil {
+		return nil, err
+	}
 	mux := http.NewServeMux()
 	// The link is its own stream and never compressed as a whole.
 	mux.Handle(api.Prefix+"/live", p.Live)
@@ -66,7 +77,7 @@ func New(p Parts) (http.Handler, error) {
 	mux.Handle(rulebook.Prefix+"/", compress(p.Rules))
 	mux.HandleFunc("GET /healthz", func(w http.ResponseWriter, r *http.Request) { health(w, r, p.Health) })
 	mux.Handle("GET /metrics", compress(http.HandlerFunc(func(w http.ResponseWriter, r *http.Request) { metrics(w, r, p.Metrics) })))
-	mux.Handle("/", compress(page(p.Page)))
+	mux.Handle("/", built)
 	return secure(mux), nil
 }
 
@@ -84,10 +95,23 @@ func secure(next http.Handler) http.Handler {
 	})
 }
 
+// types are the media types of the page's files that Go does not know by itself; a
+// small board may have no table of them.
+var types = map[string]string{".webmanifest": "application/manifest+json", ".woff2": "font/woff2"}
+
 // page serves the built page. Files under assets/ bear their content's hash in
 // their name and never change; all else is asked for anew each time, so that a
-// new daemon never meets an old page.
-func page(files fs.FS) http.Handler {
+// new daemon never meets an old page. That holds for the worker that keeps the page
+// on a device too: it stands at the root, and so needs no leave to answer for all.
+//
+// What can be made smaller is compressed once, as small as gzip makes it: a tablet at
+// the end of a shed's network waits for bytes, and a board should not do the same
+// work for each of fifty.
+func page(files fs.FS) (http.Handler, error) {
+	packed, err := pack(files)
+	if err != nil {
+		return nil, err
+	}
 	server := http.FileServerFS(files)
 	return http.HandlerFunc(func(w http.ResponseWriter, r *http.Request) {
 		if r.Method != http.MethodGet && r.Method != http.MethodHead {
@@ -95,17 +119,83 @@ func page(files fs.FS) http.Handler {
 			problem.Write(w, r, problem.Method, "The method "+r.Method+" means nothing here.", "Use GET; the calls are under "+api.Prefix+".")
 			return
 		}
-		path := strings.TrimPrefix(r.URL.Path, "/")
-		if info, err := fs.Stat(files, path); path != "" && (err != nil || info.IsDir()) {
+		name := strings.TrimPrefix(r.URL.Path, "/")
+		if info, err := fs.Stat(files, name); name != "" && (err != nil || info.IsDir()) {
 			problem.Write(w, r, problem.NotFound, "The page has no file of that name.", "Open / for the page.")
 			return
 		}
-		w.Header().Set("Cache-Control", "no-cache")
-		if strings.HasPrefix(path, "assets/") {
-			w.Header().Set("Cache-Control", "public, max-age=31536000, immutable")
+		h := w.Header()
+		h.Set("Cache-Control", "no-cache")
+		if strings.HasPrefix(name, "assets/") {
+			h.Set("Cache-Control", "public, max-age=31536000, immutable")
+		}
+		if media := mediaOf(name); media != "" {
+			h.Set("Content-Type", media)
+		}
+		if b, ok := packed[cmp.Or(name, "index.html")]; ok {
+			h.Add("Vary", "Accept-Encoding")
+			if takesGzip(r) {
+				h.Set("Content-Encoding", "gzip")
+				h.Set("Content-Length", strconv.Itoa(len(b)))
+				if r.Method == http.MethodGet {
+					_, _ = w.Write(b) // who has gone is no trouble of ours
+				}
+				return
+			}
 		}
 		server.ServeHTTP(w, r)
+	}), nil
+}
+
+// mediaOf is the media type of a file by its name; empty where it is not known.
+func mediaOf(name string) string {
+	extension := path.Ext(cmp.Or(name, "index.html"))
+	return cmp.Or(types[extension], mime.TypeByExtension(extension))
+}
+
+// takesGzip reports whether whoever asks can read gzip (RFC 9110 section 12.5.3).
+func takesGzip(r *http.Request) bool {
+	for _, one := range strings.Split(r.Header.Get("Accept-Encoding"), ",") {
+		coding, weight, _ := strings.Cut(strings.TrimSpace(one), ";")
+		if strings.EqualFold(strings.TrimSpace(coding), "gzip") {
+			return !refused.MatchString(weight)
+		}
+	}
+	return false
+}
+
+// refused is a weight of nothing.
+var refused = regexp.MustCompile(`^\s*q=0(\.0*)?\s*$`)
+
+// pack compresses the files that become smaller by it.
+func pack(files fs.FS) (map[string][]byte, error) {
+	packed := map[string][]byte{}
+	err := fs.WalkDir(files, ".", func(name string, d fs.DirEntry, err error) error {
+		if err != nil || d.IsDir() {
+			return err
+		}
+		plain, err := fs.ReadFile(files, name)
+		if err != nil || len(plain) < compressFrom {
+			return err
+		}
+		var b bytes.Buffer
+		z, err := gzip.NewWriterLevel(&b, gzip.BestCompression)
+		if err != nil {
+			return err
+		}
+		if _, err := z.Write(plain); err != nil {
+			return err
+		}
+		if err := z.Close(); err != nil {
+			return err
+		}
+		// Lettering and pictures are compressed already.
+		if b.Len() < len(plain)*9/10 {
+			packed[name] = b.Bytes()
+		}
+		return nil
 	})
+	return packed, err
 }
 
 func health(w http.ResponseWriter, r *http.Request, check func(context.Context) error) {

@@ -9,6 +9,7 @@ import (
 	"io"
 	"log/slog"
 	"math"
+	"math/rand/v2"
 	"net/http"
 	"net/http/httptest"
 	"strings"
@@ -29,9 +30,20 @@ import (
 )
 
 var built = fstest.MapFS{
-	"index.html":         {Data: []byte("<!doctype html><title>Ashlamp</title>" + strings.Repeat(" ", 2000))},
-	"assets/page-1a2.js": {Data: []byte(strings.Repeat("let ink = 1;\n", 500))},
-	"assets/small.css":   {Data: []byte("p{}")},
+	"index.html":           {Data: []byte("<!doctype html><title>Ashlamp</title>" + strings.Repeat(" ", 2000))},
+	"assets/page-1a2.js":   {Data: []byte(strings.Repeat("let ink = 1;\n", 500))},
+	"assets/small.css":     {Data: []byte("p{}")},
+	"assets/letters.woff2": {Data: append([]byte("wOF2"), random(3000)...)},
+	"worker.js":            {Data: []byte(strings.Repeat("self.addEventListener('fetch', () => {});\n", 60))},
+	"manifest.webmanifest": {Data: []byte(`{"name":"Ashlamp"}`)},
+	"icon-192.png":         {Data: []byte("\x89PNG\r\n\x1a\n")},
+}
+
+// random are bytes that no compression makes fewer, the same each time.
+func random(n int) []byte {
+	b := make([]byte, n)
+	_, _ = rand.NewChaCha8([32]byte{}).Read(b) // never fails
+	return b
 }
 
 func whole(t *testing.T, health error) http.Handler {
@@ -80,6 +92,11 @@ func TestWhatStandsWhere(t *testing.T) {
 	}{
 		{"GET", "/", 200, "text/html; charset=utf-8", "no-cache", "Ashlamp"},
 		{"GET", "/assets/page-1a2.js", 200, "text/javascript; charset=utf-8", "public, max-age=31536000, immutable", "ink"},
+		{"HEAD", "/assets/page-1a2.js", 200, "text/javascript; charset=utf-8", "public, max-age=31536000, immutable", ""},
+		{"GET", "/assets/letters.woff2", 200, "font/woff2", "public, max-age=31536000, immutable", "wOF2"},
+		{"GET", "/worker.js", 200, "text/javascript; charset=utf-8", "no-cache", "fetch"},
+		{"GET", "/manifest.webmanifest", 200, "application/manifest+json", "no-cache", "Ashlamp"},
+		{"GET", "/icon-192.png", 200, "image/png", "no-cache", "PNG"},
 		{"GET", "/assets/", 404, "application/problem+json", "no-store", ""},
 		{"GET", "/assets", 404, "application/problem+json", "no-store", ""},
 		{"GET", "/assets/old.js", 404, "application/problem+json", "no-store", ""},
@@ -125,7 +142,7 @@ func TestNoHealthSaysWhy(t *testing.T) {
 func TestOnlyWhatIsLargeIsCompressed(t *testing.T) {
 	h := whole(t, nil)
 	for path, large := range map[string]bool{
-		"/": true, "/assets/page-1a2.js": true, "/api/v1/engines": true, "/api/v1/openapi.json": true,
+		"/": true, "/worker.js": true, "/assets/letters.woff2": false, "/assets/page-1a2.js": true, "/api/v1/engines": true, "/api/v1/openapi.json": true,
 		"/assets/small.css": false, "/metrics": false, "/api/v1/engines/nettle/state": false,
 	} {
 		plain, packed := httptest.NewRecorder(), httptest.NewRecorder()
@@ -250,5 +267,18 @@ func TestProblemsAreJSON(t *testing.T) {
 	var p message.Problem
 	if err := json.Unmarshal(w.Body.Bytes(), &p); err != nil || p.Instance != `/a"b` {
 		t.Errorf("got %s %v, want the path as it was asked for", w.Body, err)
+	}
+}
+
+func TestGzipIsForWhoTakesIt(t *testing.T) {
+	for accept, want := range map[string]bool{
+		"gzip": true, "gzip, deflate, br, zstd": true, "br,GZIP;q=0.5": true, "deflate , gzip ; q=1.0": true,
+		"": false, "br": false, "gzip;q=0": false, "gzip; q=0.000, br": false, "x-gzipped": false,
+	} {
+		r := httptest.NewRequest("GET", "/", nil)
+		r.Header.Set("Accept-Encoding", accept)
+		if got := takesGzip(r); got != want {
+			t.Errorf("Accept-Encoding %q: got %v, want %v", accept, got, want)
+		}
 	}
 }
