@@ -10,6 +10,7 @@ import (
 	"io"
 	"log/slog"
 	"os"
+	"slices"
 	"time"
 
 	"ashlamp/daemon/judge"
@@ -90,6 +91,7 @@ type player struct {
 	name   string
 	line   int
 	wrong  int
+	array  bool // within a SenML array with a record a line
 }
 
 func newPlayer(e engine.Engine, skew time.Duration, out, stderr io.Writer) (*player, error) {
@@ -128,7 +130,7 @@ func (p *player) file(ctx context.Context, name string, stdin io.Reader) error {
 		defer f.Close()
 		r = f
 	}
-	p.name, p.line = name, 0
+	p.name, p.line, p.array = name, 0, false
 	lines := bufio.NewReaderSize(r, 64<<10)
 	for {
 		line, err := readLine(lines)
@@ -209,6 +211,21 @@ type event struct {
 func (p *player) take(line []byte) error {
 	if len(line) == 0 {
 		return nil
+	}
+	// An array over many lines, a record each, as "ashlamp export" writes one: each record
+	// is a pack of its own.
+	switch {
+	case !p.array && string(line) == "[":
+		p.array = true
+		return nil
+	case p.array && string(line) == "]":
+		p.array = false
+		return nil
+	case p.array && line[0] == '{':
+		return p.pack(slices.Concat([]byte{'['}, bytes.TrimSuffix(line, []byte{','}), []byte{']'}), nil)
+	case p.array:
+		p.array = false
+		return errors.New("the SenML array is broken off here; write a record on each of its lines, and ] at its end")
 	}
 	if line[0] == '[' {
 		return p.pack(line, nil)

@@ -3,6 +3,7 @@ package report
 import (
 	"bytes"
 	"fmt"
+	"regexp"
 	"strings"
 	"unicode"
 
@@ -91,6 +92,8 @@ func glyphs() func(rune) bool {
 func (p *paper) drawable(s string) string {
 	return strings.Map(func(r rune) rune {
 		switch {
+		case r == hard:
+			return r
 		case unicode.IsSpace(r):
 			return ' '
 		case r > 0xffff || !p.has(r):
@@ -99,6 +102,12 @@ func (p *paper) drawable(s string) string {
 		return r
 	}, s)
 }
+
+// hard is a space at which no line is broken.
+const hard = '\u00a0'
+
+// bound finds spaces within a figure and its unit, or an initial and its name.
+var bound = regexp.MustCompile(`([0-9±]|\b[A-Z]\.) ((?:±|°C|bar|min|h|s|K|%|%RH|ppm|hPa|mm|L|of|[A-Z][a-z])\b|[±°%0-9])`)
 
 func (p *paper) font(style string, size float64) { p.pdf.SetFont(sans, style, size) }
 
@@ -147,7 +156,8 @@ func (p *paper) wrap(style string, size float64, s string, w float64) []string {
 	p.font(style, size)
 	var out []string
 	line := ""
-	for _, word := range strings.Fields(p.drawable(s)) {
+	s = bound.ReplaceAllString(p.drawable(s), "$1"+string(hard)+"$2")
+	for _, word := range strings.FieldsFunc(s, func(r rune) bool { return r == ' ' }) {
 		joined := word
 		if line != "" {
 			joined = line + " " + word
@@ -171,6 +181,9 @@ func (p *paper) wrap(style string, size float64, s string, w float64) []string {
 	}
 	if line != "" || len(out) == 0 {
 		out = append(out, line)
+	}
+	for i := range out {
+		out[i] = strings.ReplaceAll(out[i], string(hard), " ")
 	}
 	return out
 }

@@ -51,11 +51,11 @@ func (p *paper) front() {
 	p.text(left, p.y+7.5, bold, titleSize, p.fit(p.drawable("Disposal of "+e.Engine.Name), 118))
 	p.textR(right, p.y+3.6, bold, bodySize+1.5, e.Shed)
 	p.textR(right, p.y+8.2, regular, bodySize+1, "Record "+e.ID)
-	until := "not over; told up to " + p.clock(e.Until)
+	until := ", told up to " + p.clock(e.Until)
 	if !e.Ended.IsZero() {
-		until = "to " + p.clock(e.Ended)
+		until = " to " + p.clock(e.Ended)
 	}
-	p.text(left, p.y+13.6, regular, bodySize+1.5, fmt.Sprintf("%s, %s %s, by the clock of %s", p.day(e.Begun), p.clock(e.Begun), until, p.zone()))
+	p.text(left, p.y+13.6, regular, bodySize+1, fmt.Sprintf("%s, %s%s; times of %s", p.day(e.Begun), p.clock(e.Begun), until, p.zone()))
 	p.rule(p.y+16, 0.5)
 	p.y += 17.4
 	lead, more := p.lead()
@@ -103,11 +103,10 @@ func (p *paper) lead() (lead, more []string) {
 			if w := s.stood.wanting(); len(w) > 0 {
 				why = " (" + strings.TrimRight(w[0], ".") + ")"
 			}
-			if x, ok := s.before(s.done); ok {
-				// Doing it may have taken the proof away: an open door cools what is measured.
-				late = append(late, fmt.Sprintf("%s was proven from %s to %s, and said to be done at %s as “%s”%s.", s.Title, p.clock(x.from), p.clock(x.to), p.clock(s.done), said(s.stood.verdict), why))
+			if _, ok := s.before(s.done); ok {
+				late = append(late, p.unproven(s)+why+".")
 			} else {
-				lead = append(lead, fmt.Sprintf("%s was not proven before it was done at %s: “%s”%s.", s.Title, p.clock(s.done), said(s.stood.verdict), why))
+				lead = append(lead, p.unproven(s)+why+".")
 			}
 		}
 	}
@@ -132,6 +131,15 @@ func (p *paper) lead() (lead, more []string) {
 		lead = append(lead[:most-1], "More is told on the pages that follow.")
 	}
 	return lead, more
+}
+
+// unproven says of a step that was done as not proven how it stood, without a full stop.
+func (p *paper) unproven(s step) string {
+	if x, ok := s.before(s.done); ok {
+		// Doing it may have taken the proof away: an open door cools what is measured.
+		return fmt.Sprintf("%s was proven from %s to %s, and said to be done at %s as “%s”", s.Title, p.clock(x.from), p.clock(x.to), p.clock(s.done), said(s.stood.verdict))
+	}
+	return fmt.Sprintf("%s was not proven before it was done at %s: “%s”", s.Title, p.clock(s.done), said(s.stood.verdict))
 }
 
 func (p *paper) alarmLead() string {

@@ -50,14 +50,16 @@ func (p *paper) remains() {
 		_, ever := s.first()
 		if s.ordered && (s.done.IsZero() || !ok || was.verdict != verdict.Proven) {
 			ids = append(ids, s.ID)
-			what := "it was not proven when it was done."
+			what := p.unproven(s)
 			switch {
 			case s.done.IsZero() && ever:
-				what = "it was proven, and nothing tells that it was done."
+				what = s.Title + " was proven, and nothing tells that it was done"
 			case s.done.IsZero():
-				what = "it was never proven, and nothing tells that it was done."
+				what = s.Title + " was never proven, and nothing tells that it was done"
+			case !ok:
+				what = s.Title + " was done while nothing was judged"
 			}
-			out = append(out, s.Title+": "+what)
+			out = append(out, what+".")
 			last := was
 			if n := len(s.spans); s.done.IsZero() && n > 0 {
 				last = s.spans[n-1]
@@ -489,6 +491,7 @@ func (p *paper) forecasts(s *cooldown.Summary) {
 	}
 	p.y += 2
 	p.room(20)
+	defer p.note("“As is” takes for granted that cocks, doors and plugs stay as they were when it was told; where a crew did something meanwhile, it could not come true.")
 	p.table([]column{
 		{title: "forecast of", w: 36}, {title: "assuming", w: 28}, {title: "came at", w: 26}, {title: "its 80 % intervals", w: 32},
 		{title: "the first and the last that are kept: median", w: width - 122},
