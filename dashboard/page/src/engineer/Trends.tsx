@@ -6,11 +6,11 @@ import { useSize } from "../parts/size.ts";
 import { Touch } from "../parts/Touch.tsx";
 import * as shown from "../state/shown.ts";
 import type { Trends as Told } from "../state/wire.ts";
-import { figure, yearsWords } from "../words/years.ts";
+import { figure, withUnit, yearsWords } from "../words/years.ts";
 import { retold } from "../words/units.ts";
 import { units } from "../crew/told.ts";
 import "../style/years.css";
-import { changesIn, dateOf, dateTicks, ownOf, reachOf, scaleOf, shareOf, spanOf, type Change, type Evening, type Level, type Own } from "./change.ts";
+import { changesIn, dateOf, dateTicks, ownOf, reachOf, scaleOf, seasons, shareOf, spanOf, type Change, type Evening, type Level, type Own } from "./change.ts";
 import { useCalled } from "./called.ts";
 import type { PartProps } from "./part.ts";
 
@@ -90,9 +90,11 @@ function Found({ name, t }: { name: string; t: Told }) {
               {o && span ? (
                 <>
                   <p class="multiple-figure">
-                    {w.steady(`${figure(o.median, s.unit)}${s.unit ? ` ${s.unit}` : ""}`, o.evenings.length, figure(o.lo, s.unit), figure(o.hi, s.unit))}
+                    {o.evenings.length === 1
+                      ? w.single(withUnit(figure(o.median, s.unit), s.unit))
+                      : w.steady(withUnit(figure(o.median, s.unit), s.unit), o.evenings.length, figure(o.lo, s.unit), figure(o.hi, s.unit))}
                   </p>
-                  <p class="multiple-note">{n > 0 ? w.changed(n) : o.evenings.length < needed ? w.wants(o.evenings.length) : w.noChange}</p>
+                  <p class="multiple-note">{[noteOf(s.quantity, n, o.evenings.length, changes), beyond(o, share)].filter(Boolean).join("; ")}</p>
                   <Multiple o={o} share={share} span={span} zone={zone} changes={changes.filter((c) => c.finding.quantity === s.quantity)} />
                   <Figures title={s.title} unit={s.unit} evenings={o.evenings} newest={newest} zone={zone} />
                 </>
@@ -105,6 +107,20 @@ function Found({ name, t }: { name: string; t: Told }) {
       </div>
     </>
   );
+}
+
+/** What was found of a figure, in a few words. */
+function noteOf(quantity: string, found: number, known: number, changes: readonly Change[]): string {
+  if (found > 0) return w.changed(found);
+  if (known < needed) return w.wants(known);
+  // The daemon tells one loss of heat once, though two figures show it.
+  return quantity === "fall-at-100k" && changes.some((c) => c.finding.quantity === "heat-loss") ? w.sameAgain : w.noChange;
+}
+
+function beyond(o: Own, share: number): string {
+  const [lo, hi] = reachOf(o, share);
+  const n = o.evenings.filter((e) => e.v < lo || e.v > hi).length;
+  return n > 0 ? w.beyond(n) : "";
 }
 
 interface DrawnProps {
@@ -156,14 +172,7 @@ function Plot({ c, span, zone, label }: { c: Change; span: readonly [number, num
       {width > 40 && height > 30 && (
         <svg class="plot-drawing" width={size.width} height={size.height} role="img" aria-label={label}>
           <g transform={`translate(${gutter},0)`}>
-            {dateTicks(span[0], span[1], width, 64, zone).map((d) => (
-              <g key={d.t}>
-                <line class={d.year ? "at-hour" : "at-half"} x1={x(d.t)} x2={x(d.t)} y1="0" y2={height} />
-                <text class={d.year ? "date date-year" : "date"} x={Math.min(width - 14, Math.max(14, x(d.t)))} y={height + 19} text-anchor="middle">
-                  {d.label}
-                </text>
-              </g>
-            ))}
+            <Dates span={span} width={width} height={height} apart={64} zone={zone} x={x} />
             {ticks.map((v) => (
               <g key={v}>
                 <line class="at-half" x1="0" x2={width} y1={y(v)} y2={y(v)} />
@@ -189,9 +198,10 @@ function Plot({ c, span, zone, label }: { c: Change; span: readonly [number, num
 }
 
 /** The figure of one evening: full where the finding rests on it, an outline where not. */
-const Mark = ({ x, y, full }: { x: number; y: number; full: boolean }) => (
-  <rect class={full ? "evening-mark" : "evening-mark evening-mark-apart"} x={x - 3} y={y - 3} width="6" height="6" />
-);
+const Mark = ({ x, y, full, small }: { x: number; y: number; full: boolean; small?: boolean }) => {
+  const side = small ? 3 : 6;
+  return <rect class={full ? "evening-mark" : "evening-mark evening-mark-apart"} x={x - side / 2} y={y - side / 2} width={side} height={side} />;
+};
 
 function Key({ kind }: { kind: "step" | "drift" }) {
   return (
@@ -231,42 +241,66 @@ interface MultipleProps {
 /** One figure over all evenings, beside its median. */
 function Multiple({ o, share, span, zone, changes }: MultipleProps) {
   const [ref, size] = useSize<HTMLDivElement>();
-  const width = size.width;
+  const width = Math.max(0, size.width - gutter);
   const height = Math.max(0, size.height - foot);
   const x = (t: number): number => ((t - span[0]) / (span[1] - span[0])) * width;
   const [lo, hi] = reachOf(o, share);
   const y = (v: number): number => height - ((v - lo) / (hi - lo)) * height;
-  const seen = o.evenings.filter((e) => e.v >= lo && e.v <= hi);
-  const beyond = o.evenings.length - seen.length;
   const path = line<Evening>((e) => x(e.t), (e) => y(e.v));
   return (
-    <>
-      <div class="multiple-plot" ref={ref} aria-hidden="true">
-        {width > 0 && height > 0 && (
-          <svg class="plot-drawing" width={width} height={size.height}>
-            {dateTicks(span[0], span[1], width, 56, zone).map((d) => (
-              <g key={d.t}>
-                <line class={d.year ? "at-hour" : "at-half"} x1={x(d.t)} x2={x(d.t)} y1="0" y2={height} />
-                <text class={d.year ? "date date-year" : "date"} x={Math.min(width - 14, Math.max(14, x(d.t)))} y={height + 19} text-anchor="middle">
-                  {d.label}
-                </text>
-              </g>
+    <div class="multiple-plot" ref={ref} aria-hidden="true">
+      {width > 0 && height > 0 && (
+        <svg class="plot-drawing" width={size.width} height={size.height}>
+          <g transform={`translate(${gutter},0)`}>
+            <Dates span={span} width={width} height={height} apart={56} zone={zone} x={x} />
+            {[[hi, 14], [o.median, y(o.median) + 5], [lo, height - 1]].map(([v, at]) => (
+              <text key={at} class="date" x="-8" y={at} text-anchor="end">
+                {figure(v ?? NaN, o.series.unit)}
+              </text>
             ))}
             <rect class="plot-frame" x="0.5" y="0.5" width={Math.max(0, width - 1)} height={Math.max(0, height - 1)} />
             <line class="at-median" x1="0" x2={width} y1={y(o.median)} y2={y(o.median)} />
             <svg width={width} height={height}>
-              <path class="multiple-line" d={path(o.evenings as Evening[]) ?? ""} />
+              {seasons(o.evenings).map((s) => (
+                <path key={s[0]?.t} class="multiple-line" d={path(s) ?? ""} />
+              ))}
               {changes.map((c) => (
                 <path key={c.finding.since} class="change-after" d={`M${x(c.after.from)},${y(c.after.v0)}L${x(c.after.to)},${y(c.after.v1)}`} />
               ))}
             </svg>
-            {seen.map((e) => (
-              <Mark key={e.t} x={x(e.t)} y={y(e.v)} full />
-            ))}
-          </svg>
-        )}
-      </div>
-      {beyond > 0 && <p class="multiple-note">{w.beyond(beyond)}</p>}
+            {o.evenings
+              .filter((e) => e.v >= lo && e.v <= hi)
+              .map((e) => (
+                <Mark key={e.t} x={x(e.t)} y={y(e.v)} full small />
+              ))}
+          </g>
+        </svg>
+      )}
+    </div>
+  );
+}
+
+interface DatesProps {
+  readonly span: readonly [number, number];
+  readonly width: number;
+  readonly height: number;
+  readonly apart: number;
+  readonly zone: string;
+  readonly x: (t: number) => number;
+}
+
+/** Months and years as upright lines, their names below. */
+function Dates({ span, width, height, apart, zone, x }: DatesProps) {
+  return (
+    <>
+      {dateTicks(span[0], span[1], width, apart, zone).map((d) => (
+        <g key={d.t}>
+          <line class={d.year ? "at-hour" : "at-half"} x1={x(d.t)} x2={x(d.t)} y1="0" y2={height} />
+          <text class={d.year ? "date date-year" : "date"} x={Math.min(width - 16, Math.max(16, x(d.t)))} y={height + 19} text-anchor="middle">
+            {d.label}
+          </text>
+        </g>
+      ))}
     </>
   );
 }
@@ -290,7 +324,7 @@ function Figures({ title, unit, evenings, newest, zone }: FiguresProps) {
         {[...evenings].reverse().map((e) => (
           <li key={e.t}>
             <span>{dateOf(e.t, newest, zone)}</span>
-            <span class="figure-of">{`${figure(e.v, unit)}${unit ? ` ${unit}` : ""}`}</span>
+            <span class="figure-of">{withUnit(figure(e.v, unit), unit)}</span>
           </li>
         ))}
       </ol>

@@ -2,7 +2,7 @@
  * What the drawing of a trend needs: its evenings before and after, the levels that the
  * finding rests on, and one scale that every figure shares. All pure; times in ms.
  */
-import { extent, median } from "d3-array";
+import { extent, median, quantile } from "d3-array";
 import { scaleLinear } from "d3-scale";
 import type { TrendFinding, Trends, TrendSeries } from "../state/wire.ts";
 
@@ -111,12 +111,31 @@ export function ownOf(series: TrendSeries): Own | null {
 /** The least and the greatest share that the common scale runs to: weather alone fills the least. */
 const leastShare = 0.2;
 const mostShare = 1;
+/** As much of all figures is on the drawing; one odd evening must not press all others flat. */
+const onDrawing = 0.98;
 
 /** How far the common scale runs to either side of the medians, as a share of them: in steps of a tenth. */
 export function shareOf(all: readonly Own[]): number {
   const far = all.filter((o) => o.shared).flatMap((o) => o.evenings.map((e) => Math.abs(e.v / o.median - 1)));
-  const most = Math.max(leastShare, ...far);
+  const most = Math.max(leastShare, quantile(far, onDrawing) ?? 0);
   return Math.min(mostShare, Math.ceil(most * 10 - 1e-9) / 10);
+}
+
+/** Evenings further apart than this have a rest between them, and no line across it: an engine that runs weekly has missed two months. */
+const restMs = 60 * 24 * 3_600_000;
+
+/** The evenings as unbroken stretches: a season's rest is a gap, and stays one. */
+export function seasons(all: readonly Evening[]): Evening[][] {
+  const usual = median(all.slice(1).map((e, i) => e.t - (all[i]?.t ?? e.t))) ?? 0;
+  const gap = Math.max(restMs, 4 * usual);
+  const out: Evening[][] = [];
+  for (const e of all) {
+    const last = out.at(-1);
+    const before = last?.at(-1);
+    if (last && before && e.t - before.t <= gap) last.push(e);
+    else out.push([e]);
+  }
+  return out;
 }
 
 /** The values between which a figure is drawn, its median in the middle. */

@@ -24,7 +24,7 @@ export const change = (v: number, unit: string): string => {
   const s = figure(v, unit);
   return v > 0 && Number(s) !== 0 ? `+${s}` : s;
 };
-const withUnit = (s: string, unit: string): string => (unit === "" ? s : `${s} ${unit}`);
+export const withUnit = (s: string, unit: string): string => (unit === "" ? s : `${s} ${unit}`);
 
 export const yearsWords = {
   noAnswer: "The shed did not answer. This comes by itself once it is heard again.",
@@ -44,20 +44,22 @@ export const yearsWords = {
     quietWaits: "Looked for are steps and drifts larger than evenings differ by wind, rain and water. That none was found does not say that nothing changed.",
     found: (n: number): string => (n === 1 ? "One change was found. It says what became different, not why; nothing is proven by it." : `${n} changes were found, the newest first. Each says what became different, not why; nothing is proven by it.`),
     step: (f: TrendFinding): string =>
-      `The step is ${withUnit(change(f.change, f.unit), f.unit)}, between ${change(f.lo, f.unit)} and ${change(f.hi, f.unit)} in 95 of 100 such cases: from ${figure(f.before, f.unit)} to ${withUnit(figure(f.after, f.unit), f.unit)}, as medians.`,
+      `The step is ${withUnit(change(f.change, f.unit), f.unit)} (95 %: ${change(f.lo, f.unit)} to ${change(f.hi, f.unit)}), from ${figure(f.before, f.unit)} to ${withUnit(figure(f.after, f.unit), f.unit)} as medians.`,
     drift: (f: TrendFinding): string =>
-      `The drift is ${withUnit(change(f.change, f.unit), f.unit)} a year, between ${change(f.lo, f.unit)} and ${change(f.hi, f.unit)} in 95 of 100 such cases: from ${figure(f.before, f.unit)} to ${withUnit(figure(f.after, f.unit), f.unit)} along the line.`,
+      `The drift is ${withUnit(change(f.change, f.unit), f.unit)} a year (95 %: ${change(f.lo, f.unit)} to ${change(f.hi, f.unit)}), from ${figure(f.before, f.unit)} to ${withUnit(figure(f.after, f.unit), f.unit)} along the line.`,
     chance: (p: number): string => `By chance alone so much comes with p ${p < 0.001 ? "under 0.001" : `= ${p.toFixed(3)}`}.`,
     restsStep: (after: number, before: number, from: string, to: string): string => `It rests on ${evenings(after)} from ${from} to ${to}, and on ${before} before.`,
     restsDrift: (n: number, from: string, to: string): string => `It rests on ${evenings(n)} from ${from} to ${to}.`,
     series: "The figures by themselves",
-    seriesHow: (percent: string): string => `Each against its own median, all on one time; up and down to ${percent} of the median where that has sense. A gap stays a gap.`,
+    seriesHow: (percent: string): string => `All on one time, each about its own median (dashed), up and down to ${percent} of it where that has sense; so a slope is as steep in one as in another. A season\u2019s rest stays a gap.`,
     steady: (median: string, n: number, lo: string, hi: string): string => `${median} (median of ${n}; ${lo} to ${hi})`,
+    single: (v: string): string => `${v}, on one evening`,
+    sameAgain: "changed with the heat loss, above: the same again by another figure",
     changed: (n: number): string => (n === 1 ? "1 change, above" : `${n} changes, above`),
     noChange: "no step, no drift",
     wants: (n: number): string => (n === 0 ? "known of no evening" : `known of ${evenings(n)}`),
     beyond: (n: number): string => `${evenings(n)} beyond the drawing`,
-    figures: (n: number): string => `the ${n} figures`,
+    figures: (n: number): string => (n === 1 ? "the figure" : `the ${n} figures`),
     evening: "Evening",
     before: "before",
     after: "after",
