@@ -105,6 +105,7 @@ type App struct {
 	listener  net.Listener // nil where unserved
 	server    *http.Server
 	nodes     *nodes
+	years     *years
 	trouble   atomic.Pointer[string]
 }
 
@@ -349,6 +350,8 @@ func (a *App) makeServer() error {
 		zones[e.ID] = e.Zone
 	}
 	calls := api.New(a.hub, recordsOf(past{a.store, zones}, c), &speaker{loops: a.loops, people: c.Shed.People, nodes: a.nodes}, a.o.Log)
+	a.years = newYears(a.store, c.Engines, a.o.Clock.Now, a.o.Log)
+	calls.Recall(a.years)
 	if a.o.Setup != nil {
 		calls.Administer(a.o.Setup)
 	}
@@ -366,6 +369,7 @@ func (a *App) makeServer() error {
 		return fmt.Errorf("listen for the page on %s: %w; choose another address under [http] listen", c.Listen, err)
 	}
 	a.server = &http.Server{Handler: a.handler, ReadHeaderTimeout: headerTime, ErrorLog: slog.NewLogLogger(a.o.Log.Handler(), slog.LevelWarn)}
+	a.server.RegisterOnShutdown(a.years.cancel) // else it would wait for a reckoning that nobody needs any more
 	return nil
 }
 
@@ -475,6 +479,9 @@ func (a *App) Close() {
 		if err := a.broker.Close(); err != nil {
 			a.o.Log.Warn("close the broker", "error", err)
 		}
+	}
+	if a.years != nil {
+		a.years.close()
 	}
 	if a.store != nil {
 		if err := a.store.Close(); err != nil {

@@ -2,7 +2,6 @@ package app
 
 import (
 	"cmp"
-	"container/heap"
 	"context"
 	"encoding/json"
 	"errors"
@@ -12,15 +11,14 @@ import (
 	"time"
 
 	"ashlamp/daemon/judge"
+	"ashlamp/daemon/rerun"
 	"ashlamp/ingest/store"
 	"ashlamp/rules"
-	"ashlamp/rules/disposal"
 	"ashlamp/rules/telemetry"
 )
 
-// restoreSpan is how far back samples are judged again after a restart: the
-// longest hold is 24 h, the longest trend half an hour.
-const restoreSpan = 36 * time.Hour
+// restoreSpan is how far back samples are judged again after a restart.
+const restoreSpan = rerun.Lead
 
 // resumed is how many summaries a history goes on from, the newest: more disposals than
 // the span can hold.
@@ -33,7 +31,7 @@ const resumed = 20
 // daemon that dies may have stored samples that it never came to judge. The history is
 // fed the same, and goes on from what was written of it.
 func restore(ctx context.Context, s *store.Store, engine string, j *rules.Judge, h *judge.History, now time.Time, log *slog.Logger) ([]rules.Change, error) {
-	said, err := heard(ctx, s, engine, now.Add(-restoreSpan))
+	said, err := rerun.Heard(ctx, s, engine, time.Time{}, now.Add(-restoreSpan), time.Time{})
 	if err != nil {
 		return nil, err
 	}
@@ -111,21 +109,12 @@ func restore(ctx context.Context, s *store.Store, engine string, j *rules.Judge,
 	for _, r := range old {
 		arrived(r)
 	}
-	var held arrivals
 	// No end: a node's clock may be a little ahead of this one.
-	for r, err := range s.All(ctx, engine, now.Add(-restoreSpan), time.Time{}) {
+	for r, err := range rerun.Received(s.All(ctx, engine, now.Add(-restoreSpan), time.Time{})) {
 		if err != nil {
 			return nil, fmt.Errorf("read samples: %w", err)
 		}
-		// None that follows was received before this.
-		for len(held.rows) > 0 && held.rows[0].Received.Before(r.At.Add(-rules.MaxAheadS*time.Second)) {
-			arrived(heap.Pop(&held).(arrival).Record)
-		}
-		held.came++
-		heap.Push(&held, arrival{r, held.came})
-	}
-	for len(held.rows) > 0 {
-		arrived(heap.Pop(&held).(arrival).Record)
+		arrived(r)
 	}
 	flush()
 	until(now)
@@ -158,33 +147,6 @@ func silent(ctx context.Context, s *store.Store, engine string, from time.Time) 
 		return cmp.Or(a.At.Compare(b.At), cmp.Compare(a.Channel, b.Channel))
 	})
 	return out, nil
-}
-
-// arrivals is a heap of samples by when they came: what came late is judged as late as
-// it was, else a gap that people saw would never have been.
-type arrivals struct {
-	rows []arrival
-	came int
-}
-
-type arrival struct {
-	store.Record
-	number int // in the order of the samples' own times
-}
-
-func (a *arrivals) Len() int      { return len(a.rows) }
-func (a *arrivals) Swap(i, j int) { a.rows[i], a.rows[j] = a.rows[j], a.rows[i] }
-func (a *arrivals) Push(x any)    { a.rows = append(a.rows, x.(arrival)) }
-
-func (a *arrivals) Less(i, j int) bool {
-	return cmp.Or(a.rows[i].Received.Compare(a.rows[j].Received), cmp.Compare(a.rows[i].number, a.rows[j].number)) < 0
-}
-
-func (a *arrivals) Pop() any {
-	last := len(a.rows) - 1
-	x := a.rows[last]
-	a.rows = a.rows[:last]
-	return x
 }
 
 func earlier(a, b time.Time) time.Time {
@@ -237,48 +199,4 @@ func lastFound(ctx context.Context, s *store.Store, engine string) (time.Time, e
 		return time.Time{}, err
 	}
 	return entries[0].At, nil
-}
-
-// heard returns what people said since the newest disposal began, in order. What
-// lapsed before from is taken back, since the samples that ended it are not
-// judged again; later lapses come of themselves.
-func heard(ctx context.Context, s *store.Store, engine string, from time.Time) ([]telemetry.Event, error) {
-	var out []telemetry.Event
-	kinds := append(stampKinds(), judge.KindPassage)
-	for _, k := range []telemetry.Kind{
-		telemetry.NodePutAway, telemetry.NodeBack, telemetry.AlarmAcknowledged, telemetry.AlarmShelved, telemetry.AlarmUnshelved,
-		telemetry.RepairBooked, telemetry.RepairDone, telemetry.NextWanted, telemetry.LookedInto,
-	} {
-		kinds = append(kinds, k.String())
-	}
-	for e, err := range s.Book(ctx, engine, time.Time{}, time.Time{}, kinds...) {
-		if err != nil {
-			return nil, fmt.Errorf("read the book: %w", err)
-		}
-		switch e.Kind {
-		case judge.KindLapsed:
-			var l rules.Lapse
-			if err := json.Unmarshal(e.Body, &l); err != nil {
-				return nil, fmt.Errorf("read entry %d of the book: %w", e.Seq, err)
-			}
-			if e.At.Before(from) {
-				out = append(out, telemetry.Event{At: e.At, Kind: telemetry.Withdrawn, Subject: l.Confirm})
-			}
-		case judge.KindPassage:
-			var p rules.Passage
-			if err := json.Unmarshal(e.Body, &p); err != nil {
-				return nil, fmt.Errorf("read entry %d of the book: %w", e.Seq, err)
-			}
-			if p.Event == passageBegun && p.Why == disposal.Found && e.At.Before(from) {
-				out = append(out, telemetry.Event{At: e.At, Kind: telemetry.DisposalBegun})
-			}
-		default:
-			var ev telemetry.Event
-			if err := json.Unmarshal(e.Body, &ev); err != nil {
-				return nil, fmt.Errorf("read entry %d of the book: %w", e.Seq, err)
-			}
-			out = append(out, ev)
-		}
-	}
-	return out, nil
 }

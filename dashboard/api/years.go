@@ -34,7 +34,8 @@ type Years interface {
 	Limits(engine string) []message.Limit
 	// Rerun judges a past disposal by other limits, which are known to be within their
 	// ranges. It says how far it has come, at most some times a second, and ends with ctx.
-	// It wraps [ErrUnknownDisposal], [ErrNothingKept] or [ErrBusy], before the first progress.
+	// Before the first progress it may be refused with [ErrUnknownDisposal], [ErrNothingKept],
+	// [ErrBusy], or a [*Refusal] of limits that do not go together.
 	Rerun(ctx context.Context, engine, disposal string, limits map[string]float64, progress func(float64)) (message.Rerun, error)
 }
 
@@ -236,7 +237,7 @@ func (a *API) rerun(w http.ResponseWriter, r *http.Request) {
 		out = out.Whole()
 		lines.write(message.RerunLine{Result: &out})
 	case !lines.begun:
-		a.failed(w, r, err)
+		a.refused(w, r, err)
 	case r.Context().Err() == nil:
 		a.log.Error("judge a disposal again", "engine", engine, "disposal", r.PathValue("id"), "error", err)
 		k := problem.Internal
