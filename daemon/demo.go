@@ -70,7 +70,7 @@ func demo(ctx context.Context, args []string, _ io.Reader, stdout, stderr io.Wri
 	if err != nil {
 		return err
 	}
-	announce(stdout, a, c)
+	announce(stdout, a.Addr(), a.Broker(), c)
 	fmt.Fprintf(stdout, "It shows simulated engines, at %g times the pace of life.\n", *speed)
 
 	ctx, cancel := context.WithCancel(ctx)

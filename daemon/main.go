@@ -34,11 +34,13 @@ type command struct {
 func commands() []command {
 	return []command{
 		{"demo", "[--speed N] [--listen ADDR] [--data DIR] [--seed N] [--fault NAME]", "simulated engines, broker, daemon and page in one process", demo},
-		{"run", "[-c shed.toml] [--data DIR]", "the daemon", run},
+		{"run", "[-c shed.toml] [--data DIR] [--listen ADDR]", "the daemon; without a configuration it opens set-up, on loopback", run},
 		{"check", "-c shed.toml", "judge a configuration", check},
 		{"replay", "-c shed.toml --engine ID [FILE...]", "judge recorded samples at their own times", replay},
 		{"export", "[--data DIR] --engine ID [--disposal ID | --from T --to T] [--format csv|senml|recording] [-o FILE]", "samples as other programs read them", writeExport},
 		{"report", "-c shed.toml [--data DIR] --engine ID [--disposal ID] [-o FILE]", "a disposal as PDF, for the engine's file", writeReport},
+		{"scan", "[-c shed.toml] [--json]", "the chips that answer on this machine's I2C buses", scan},
+		{"calibrate", "[-c shed.toml] [--engine ID] [--channel ID] --by NAME [--reference GAUGE] [--uncertainty U] [--trial] READING=REFERENCE...", "zero and span of a channel from points beside a reference, kept in the configuration", calibrate},
 		{"prove-book", "[--data DIR] [--engine ID] [--noted N:HASH]", "whether the engines' books are as they were written", proveBook},
 	}
 }

@@ -7,42 +7,59 @@ import (
 	"fmt"
 	"io"
 	"log/slog"
+	"net"
 
 	"ashlamp/daemon/app"
 	"ashlamp/daemon/clock"
 	"ashlamp/daemon/config"
+	"ashlamp/daemon/setup"
 	"ashlamp/dashboard/page"
 	"ashlamp/hardware/board"
 )
 
-// run is the daemon.
+// run is the daemon; without a configuration it opens set-up, and goes on from there.
 func run(ctx context.Context, args []string, _ io.Reader, stdout, stderr io.Writer) error {
 	f := flags("run")
 	path := f.String("c", "shed.toml", "configuration file")
 	data := f.String("data", "data", "folder of the store")
+	listen := f.String("listen", "", "address of set-up where there is no configuration; on loopback")
 	if err := parse(f, args); err != nil {
 		return err
 	}
 	if f.NArg() > 0 {
 		return &wrongUse{fmt.Sprintf("%q is left over", f.Arg(0))}
 	}
-	c, err := readConfig(*path)
-	if err != nil {
-		return err
+	if *listen != "" && !loopback(*listen) {
+		return &wrongUse{fmt.Sprintf("--listen %s is not on loopback; whoever reaches set-up can write the configuration, so open it at 127.0.0.1 and choose the page's address there", *listen)}
 	}
-	buses, closeBuses, err := openBuses(c)
-	if err != nil {
-		return err
-	}
-	defer closeBuses()
-	a, err := app.New(ctx, app.Options{
-		Config: c, Data: *data, Page: page.Files(), Clock: clock.Board{}, Log: logger(stderr), Buses: buses, Random: random(),
+	s, err := setup.Open(setup.Options{
+		Path: *path, Data: *data, Listen: *listen, Page: page.Files(), Clock: clock.Board{}, Log: logger(stderr),
+		Random: random, OpenBuses: openBuses, Machine: setup.Board(),
+		Announce: func(page, broker net.Addr, c *config.Config) {
+			if c == nil {
+				fmt.Fprintf(stdout, "There is no configuration at %s: set-up is open at http://%s/#/set-up\n", *path, page)
+				if broker != nil {
+					fmt.Fprintf(stdout, "Nodes are heard at %s\n", broker)
+				}
+				return
+			}
+			announce(stdout, page, broker, *c)
+		},
 	})
 	if err != nil {
 		return err
 	}
-	announce(stdout, a, c)
-	return a.Run(ctx)
+	return s.Run(ctx)
+}
+
+// loopback reports whether an address is only reached from this machine.
+func loopback(address string) bool {
+	host, _, err := net.SplitHostPort(address)
+	if err != nil {
+		return false
+	}
+	ip := net.ParseIP(host)
+	return host == "localhost" || ip != nil && ip.IsLoopback()
 }
 
 // openBuses opens the buses that channels are wired to.
@@ -73,10 +90,11 @@ func openBuses(c config.Config) (map[string]app.Bus, func(), error) {
 	return open, closeAll, nil
 }
 
-func announce(w io.Writer, a *app.App, c config.Config) {
-	fmt.Fprintf(w, "%s: the page is at http://%s/\n", c.Shed.Name, a.Addr())
-	if b := a.Broker(); b != nil {
-		fmt.Fprintf(w, "%s: nodes may speak MQTT to %s\n", c.Shed.Name, b)
+// announce says where to go; broker is nil where there is one outside.
+func announce(w io.Writer, page, broker net.Addr, c config.Config) {
+	fmt.Fprintf(w, "%s: the page is at http://%s/\n", c.Shed.Name, page)
+	if broker != nil {
+		fmt.Fprintf(w, "%s: nodes may speak MQTT to %s\n", c.Shed.Name, broker)
 	}
 	fmt.Fprintln(w, "Advice only: it operates nothing and holds nothing shut. The competent person and local rules come first.")
 }

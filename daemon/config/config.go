@@ -521,6 +521,17 @@ func (r *reader) finite(key string, id telemetry.Channel, v float64) float64 {
 	return v
 }
 
+// Quantity reads a text such as "0.04 bar" as a value in the channel's own unit, as the
+// configuration does.
+func Quantity(id telemetry.Channel, text string) (float64, error) {
+	r := &reader{}
+	v := r.quantity("", id, text)
+	if len(r.faults) > 0 {
+		return math.NaN(), errors.New(r.faults[0].Text)
+	}
+	return v, nil
+}
+
 func unitsFor(u telemetry.Unit) string {
 	var names []string
 	for n := range scales[u] {

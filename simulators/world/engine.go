@@ -167,6 +167,34 @@ func Marrow() Engine {
 	return e
 }
 
+// What [Like] makes an engine of: inside these the proportions hold from which it is
+// built, those of [Draw] and a little more.
+const (
+	LeastLitres, MostLitres = 40, 2500
+	LeastBar, MostBar       = 3, 16
+)
+
+// Like is an engine of somebody's: its boiler's volume in litres, working pressure in
+// bar and number of tanks, all else as is usual. It refuses one that is too unlike
+// those from which the usual was taken.
+func Like(id string, litres, workingBar float64, tanks int) (Engine, error) {
+	switch {
+	case !(litres >= LeastLitres && litres <= MostLitres):
+		return Engine{}, fmt.Errorf("a boiler of %g l is outside %d to %d l; only those can be simulated", litres, LeastLitres, MostLitres)
+	case !(workingBar >= LeastBar && workingBar <= MostBar):
+		return Engine{}, fmt.Errorf("a working pressure of %g bar is outside %d to %d bar; only those can be simulated", workingBar, LeastBar, MostBar)
+	case tanks < 0 || tanks > 2:
+		return Engine{}, fmt.Errorf("%d tanks are not 0, 1 or 2", tanks)
+	}
+	e := built(litres, workingBar)
+	e.ID = id
+	e.Tanks.Count, e.Plan.Tanks = tanks, tanks
+	for i := tanks; i < len(e.Tanks.Level); i++ {
+		e.Tanks.Level[i] = 0
+	}
+	return e, nil
+}
+
 // Draw draws an engine, its climate, instruments and crew: boilers of 40 to 2000 l
 // and 5 to 15 bar, sheds up to 1500 m, evenings from -4 to 30 °C.
 func Draw(rng *rand.Rand) (Engine, error) {

@@ -807,3 +807,9 @@ func drop(tree map[string]any, path []step) bool {
 	}
 	return true
 }
+
+// TextAt returns the string at a path, and false where there is none.
+func (d *Document) TextAt(path string) (string, bool) {
+	s, ok := d.get(path).(string)
+	return s, ok
+}
