@@ -13,6 +13,8 @@ import (
 	"github.com/rogpeppe/go-internal/testscript"
 	_ "modernc.org/sqlite"
 
+	"ashlamp/ingest"
+	"ashlamp/ingest/senml"
 	"ashlamp/ingest/store"
 )
 
@@ -40,6 +42,26 @@ func bookCommands() map[string]func(ts *testscript.TestScript, neg bool, args []
 			if len(args) > 3 {
 				ts.Defer(func() { ts.Check(s.Close()) })
 				return
+			}
+			ts.Check(s.Close())
+		},
+		// "samples DATA ENGINE FILE" stores a SenML pack a line, as heard by the node "box".
+		"samples": func(ts *testscript.TestScript, neg bool, args []string) {
+			if neg || len(args) != 3 {
+				ts.Fatalf("usage: samples DATA ENGINE FILE")
+			}
+			ctx := context.Background()
+			s, err := store.Open(ctx, filepath.Join(ts.MkAbs(args[0]), "ashlamp.db"))
+			ts.Check(err)
+			for line := range strings.Lines(ts.ReadFile(args[2])) {
+				pack, err := senml.DecodeJSON([]byte(line), time.Time{})
+				ts.Check(err)
+				b := ingest.Batch{Engine: args[1], Node: "box", Samples: pack.Samples}
+				for _, x := range pack.Samples {
+					b.Received = later(b.Received, x.At)
+				}
+				_, err = s.Append(ctx, []ingest.Batch{b})
+				ts.Check(err)
 			}
 			ts.Check(s.Close())
 		},
