@@ -1,9 +1,10 @@
 import { defineConfig } from "vitest/config";
+import { cutLetters } from "./letters.vite.ts";
 import { tellWorker, workerName } from "./worker.vite.ts";
 
 export default defineConfig({
   base: "./",
-  plugins: [tellWorker()],
+  plugins: [cutLetters(), tellWorker()],
   build: {
     target: "es2022",
     // Inlining would put the lettering into the style sheet, before the first words can show.
