@@ -102,7 +102,7 @@ function All({ engine, all }: { engine: Engine; all: readonly PastDisposal[] }) 
                 {name(d)}
               </Touch>
             ))}
-          {offered.map((n) => before(all, bold, n, chosen.by)).filter((b, i, every) => b.length > 0 && b.length !== every[i - 1]?.length).map((b) => (
+          {offered.map((n) => before(all, bold, n, chosen.by)).filter((b, i, every) => b.length > 0 && b.length !== every[i - 1]?.length && !(over.length <= 4 && same(b, over))).map((b) => (
             <Touch key={b.length} pressed={over.length > 4 && same(b, over)} onTouch={() => choose(engine.id, { ...now, over: b.map((d) => d.id) })}>
               {words.nearest(b.length)}
             </Touch>
@@ -111,11 +111,8 @@ function All({ engine, all }: { engine: Engine; all: readonly PastDisposal[] }) 
             <span>{words.another}</span>
           </button>
         </div>
-        <a class="touch years-link" href={span}>
-          <span>{words.toSecond}</span>
-        </a>
       </div>
-      <Sheet engine={engine} bold={bold} over={over} cannot={cannot} by={chosen.by} names={names} />
+      <Sheet engine={engine} bold={bold} over={over} cannot={cannot} by={chosen.by} names={names} span={span} />
       <div class="years-beside">
         <Later<EveningProps> key={`papers ${bold.id}`} fetch={papers} props={{ engine, disposal: bold }} />
         <Later<EveningProps> key={`what-if ${bold.id}`} fetch={whatIf} props={{ engine, disposal: bold }} />
@@ -134,20 +131,23 @@ interface SheetProps {
   readonly cannot: readonly PastDisposal[];
   readonly by: Chosen["by"];
   readonly names: ReadonlyMap<string, string>;
+  /** The address of the bold evening as any span. */
+  readonly span: string;
 }
 
 /** The curves of what was chosen, as they come. */
-function Sheet({ engine, bold, over, cannot, by, names }: SheetProps) {
+function Sheet({ engine, bold, over, cannot, by, names, span }: SheetProps) {
   const of = channelsOf(engine);
   const channels = useMemo(() => [of.boiler, of.shell, of.firebox].filter((c) => engine.measured.includes(c)), [engine]);
   const wanted = useMemo(() => [bold, ...over], [bold, over]);
   const curves = useCurves(engine.id, wanted, channels, by);
   const laid = useMemo(() => {
+    // One whose curves are still on their way has its figures already.
     const lay = (d: PastDisposal): Laid | null => {
-      const [shift, c] = [shiftOf(d, by), curves.of.get(d.id)];
-      return shift === null || c === undefined ? null : { id: d.id, disposal: d, shift, curves: c };
+      const shift = shiftOf(d, by);
+      return shift === null ? null : { id: d.id, disposal: d, shift, curves: curves.of.get(d.id) ?? {} };
     };
-    return { bold: lay(bold), others: over.map(lay).filter((l) => l !== null) };
+    return { bold: curves.of.has(bold.id) ? lay(bold) : null, others: over.map(lay).filter((l) => l !== null) };
   }, [bold, over, by, curves.of]);
   const name = (d: PastDisposal): string => names.get(d.id) ?? d.id;
   return (
@@ -162,8 +162,16 @@ function Sheet({ engine, bold, over, cannot, by, names }: SheetProps) {
           {curves.trouble.why} <Touch onTouch={curves.trouble.again}>{words.again}</Touch>
         </p>
       )}
-      {laid.bold ? <Overlay engine={engine} bold={laid.bold} others={laid.others} by={by} names={names} /> : curves.coming && !curves.trouble && <p class="years-waiting" role="status">{words.fetching}</p>}
-      <p class="aloud" role="status" data-laid={curves.coming ? "" : String(laid.others.length + (laid.bold ? 1 : 0))}>
+      {laid.bold ? (
+        <Overlay engine={engine} bold={laid.bold} others={laid.others} by={by} names={names}>
+          <a class="touch years-link" href={span}>
+            <span>{words.toSecond}</span>
+          </a>
+        </Overlay>
+      ) : (
+        curves.coming && !curves.trouble && <p class="years-waiting">{words.fetching}</p>
+      )}
+      <p class="aloud" role="status" data-laid={curves.of.size}>
         {curves.coming ? words.fetching : ""}
       </p>
     </>

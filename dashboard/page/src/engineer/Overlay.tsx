@@ -37,6 +37,8 @@ export interface OverlayProps {
   readonly others: readonly Laid[];
   readonly by: Align;
   readonly names: ReadonlyMap<string, string>;
+  /** Stands beside the words that come closer. */
+  readonly children?: ComponentChildren;
 }
 
 interface Strip {
@@ -55,7 +57,7 @@ interface Rects {
   readonly rows: Readonly<Record<string, { readonly top: number; readonly height: number }>>;
 }
 
-export function Overlay({ engine, bold, others, by, names }: OverlayProps) {
+export function Overlay({ engine, bold, others, by, names, children }: OverlayProps) {
   const u: Units = { pressure: pressureUnit.value, temperature: temperatureUnit.value };
   const all = useMemo(() => [bold, ...others], [bold, others]);
   const many = others.length > few;
@@ -64,10 +66,15 @@ export function Overlay({ engine, bold, others, by, names }: OverlayProps) {
   const bounds: Bounds = useMemo(() => ({ whole, least }), [whole]);
   const seen = useSignal<Seen>(first);
   const read = useSignal<number | null>(null);
+  // Fitted anew where another evening is bold, or it is laid by another moment, or nobody moved it yet.
+  const fitted = useRef({ first, of: "" });
   useLayoutEffect(() => {
-    seen.value = first;
-    read.value = null;
-  }, [first]);
+    const of = `${bold.id} ${by}`;
+    const old = fitted.current;
+    if (old.of !== of || (seen.value.from === old.first.from && seen.value.to === old.first.to)) seen.value = first;
+    if (old.of !== of) read.value = null;
+    fitted.current = { first, of };
+  }, [first, bold.id, by]);
 
   const plot = useRef<HTMLDivElement>(null);
   const sheet = useRef<HTMLDivElement>(null);
@@ -77,6 +84,7 @@ export function Overlay({ engine, bold, others, by, names }: OverlayProps) {
   useHand(plot, { seen, bounds, wheels: false, reads: (t) => (read.value = t) });
 
   const ends = useMemo(() => (many ? endsOf(others, by) : null), [many, others, by]);
+  const named = useMemo(() => (ends ? ends.filter((l) => l !== null) : others), [ends, others]);
   const strips = useMemo(() => stripsOf(engine, rects), [engine, rects]);
   const laneMarks = useMemo(() => marks.filter((m) => m !== "blow_down_finished" && m !== alignedMark[by] && all.some((l) => minutesOf(l.disposal, m, by) !== null)), [all, by]);
   const compared = useMemo(() => strips.map((s) => compare(s, bold, others, whole, many)), [strips, bold, others, whole, many]);
@@ -134,9 +142,11 @@ export function Overlay({ engine, bold, others, by, names }: OverlayProps) {
               <span class="strip-title">{titles[s.key]}</span>
               {note(s) && <span class="note">{note(s)}</span>}
             </div>
-            <div class="over-plot" role="cell" data-row={s.key}>
+            <div class="over-plot" role="cell">
               <span class="over-found">{foundOf(s, compared[i], many, name(bold.id), u)}</span>
-              <Axis strip={s} engine={engine} height={rects.rows[s.key]?.height ?? 0} u={u} rem={rem} />
+              <div class="over-area" data-row={s.key}>
+                <Axis strip={s} engine={engine} height={rects.rows[s.key]?.height ?? 0} u={u} rem={rem} />
+              </div>
             </div>
             <Cells values={columns.map((c) => c.first(s.channel, u))} sub={words.firstRow} />
           </div>
@@ -158,12 +168,14 @@ export function Overlay({ engine, bold, others, by, names }: OverlayProps) {
         <div class="over-ground">
           <div class="over-hand" ref={plot} tabIndex={0} role="group" aria-label={sheetName(seen.value)}>
             <canvas ref={canvas} aria-hidden="true" />
-            <Names seen={seen} rects={rects} strip={strips[0]} ready={ready} bold={bold} others={many && ends ? ends.filter((l) => l !== null) : others} name={name} rem={rem} />
+            <Names engine={engine} seen={seen} rects={rects} strip={strips[0]} ready={ready} bold={bold} others={named} under={many ? others : none} name={name} rem={rem} />
           </div>
         </div>
       </div>
       <div class="over-foot">
-        <Hands seen={seen} bounds={bounds} howTo={words.howTo} />
+        <Hands seen={seen} bounds={bounds} howTo={words.howTo}>
+          {children}
+        </Hands>
         <Reading read={read} all={all} bold={bold} many={many} strips={strips} name={name} u={u} />
         <p class="over-shaded">{shadedOf(others, many, name, bold)}</p>
       </div>
@@ -178,15 +190,15 @@ const sheetName = (s: Seen): string => {
   return words.sheetName(words.min(words.counted(s.from, step)), words.min(words.counted(s.to, step)));
 };
 
-/** From the first sample of any to the last, a minute wider. */
+/** From the beginning of any to the end of any, a minute wider; of one that has not ended, to its last sample. */
 function extent(all: readonly Laid[]): Seen {
   let [from, to] = [Infinity, -Infinity];
-  for (const l of all)
-    for (const c of Object.values(l.curves))
-      for (const r of c) {
-        from = Math.min(from, (r.t[0] ?? Infinity) + l.shift);
-        to = Math.max(to, (r.t[r.t.length - 1] ?? -Infinity) + l.shift);
-      }
+  for (const l of all) {
+    const begun = Date.parse(l.disposal.begun);
+    from = Math.min(from, l.shift);
+    if (l.disposal.ended !== undefined) to = Math.max(to, Date.parse(l.disposal.ended) - begun + l.shift);
+    else for (const c of Object.values(l.curves)) to = Math.max(to, (c.at(-1)?.t.at(-1) ?? -Infinity) + l.shift);
+  }
   return from < to ? { from: from - minute, to: to + minute } : { from: -30 * minute, to: 240 * minute };
 }
 
@@ -220,7 +232,7 @@ function stripsOf(engine: Engine, rects: Rects): Strip[] {
   const made: Strip[] = [
     { key: "boiler", channel: of.boiler, what: words.pressure, height: height("boiler"), y: pressureScale(engine.working_pressure, height("boiler")), slack: 5_000 },
     { key: "shell", channel: of.shell, what: words.shellWord, height: height("shell"), y: temperatureScale(20, 190, height("shell")), slack: 3 },
-    { key: "firebox", channel: of.firebox, what: words.fireboxWord, height: height("firebox"), y: temperatureScale(20, 700, height("firebox")), slack: 15 },
+    { key: "firebox", channel: of.firebox, what: words.fireboxWord, height: height("firebox"), y: temperatureScale(20, 950, height("firebox")), slack: 15 },
   ];
   return made.filter((s) => engine.measured.includes(s.channel));
 }
@@ -431,10 +443,10 @@ function lane(ctx: CanvasRenderingContext2D, p: Picture, mark: Mark, ink: Inks):
   const one = (l: Laid, y: number, tall: number, weight: number): void => {
     const t = minutesOf(l.disposal, mark, by);
     if (t === null) return;
-    const end = mark === "blow_down_begun" ? minutesOf(l.disposal, "blow_down_finished", by) : null;
+    const end = mark === "blow_down_begun" && !(p.many && l !== p.bold) ? minutesOf(l.disposal, "blow_down_finished", by) : null;
     ctx.fillStyle = ink.ink;
     if (end !== null && end > t) ctx.fillRect(at(t), y - tall / 2, Math.max(2, at(end) - at(t)), tall);
-    else ctx.fillRect(at(t) - weight / 2, y - Math.max(tall, 6) / 2, weight, Math.max(tall, 6));
+    else ctx.fillRect(at(t) - weight / 2, y - Math.max(tall, 8) / 2, weight, Math.max(tall, 8));
     // Off the sheet: an open chevron at the edge.
     if (at(t) > width || at(end ?? t) < 0) {
       const right = at(t) > width;
@@ -455,8 +467,9 @@ function lane(ctx: CanvasRenderingContext2D, p: Picture, mark: Mark, ink: Inks):
     return;
   }
   const n = p.others.length;
-  one(p.bold, n === 0 ? middleY : row.top + row.height * 0.3, row.height * 0.34, 4);
-  p.others.forEach((l, k) => one(l, row.top + row.height * (0.58 + (k * 0.3) / Math.max(1, n - 0.2)), 5 - k, 3 - k * 0.6));
+  one(p.bold, n === 0 ? middleY : row.top + row.height * 0.3, row.height * 0.42, 4.5);
+  // Each on a line of its own, so that ticks of one minute do not hide each other.
+  p.others.forEach((l, k) => one(l, row.top + row.height * (0.58 + (k * 0.28) / Math.max(1, n - 0.2)), 6 - k, 3 - k * 0.5));
 }
 
 interface Column {
@@ -566,7 +579,7 @@ function Axis({ strip, engine, height, u, rem }: { strip: Strip; engine: Engine;
   const ticks =
     strip.key === "boiler"
       ? pressureTicks(engine.working_pressure, height, 1.25 * rem, u)
-      : [100, 400, 50, 200, 600, 150]
+      : [100, 800, 400, 50, 200, 600, 150]
           .filter((c) => (strip.key === "firebox" ? c % 200 === 0 : c < 190))
           .map((c) => ({ y: strip.y(c), label: write.temperature(c, u), heavy: false }))
           .reduce<{ y: number; label: string; heavy: boolean }[]>((kept, t) => (t.y > 8 && t.y < height - 6 && kept.every((k) => Math.abs(k.y - t.y) >= 1.15 * rem) ? [...kept, t] : kept), []);
@@ -582,21 +595,26 @@ function Axis({ strip, engine, height, u, rem }: { strip: Strip; engine: Engine;
 }
 
 interface NamesProps {
+  readonly engine: Engine;
   readonly seen: Signal<Seen>;
   readonly rects: Rects;
   readonly strip: Strip | undefined;
   readonly ready: number;
   readonly bold: Laid;
   readonly others: readonly Laid[];
+  /** Those that are drawn, but not named. */
+  readonly under: readonly Laid[];
   readonly name: (id: string) => string;
   readonly rem: number;
 }
+
+const none: readonly Laid[] = [];
 
 /** How long what is seen must rest before names are placed anew. */
 const restMs = 90;
 
 /** The names on their leaders: placed when the sheet comes to rest, moved along with it until then. */
-function Names({ seen, rects, strip, ready, bold, others, name, rem }: NamesProps) {
+function Names({ engine, seen, rects, strip, ready, bold, others, under, name, rem }: NamesProps) {
   const [placed, set] = useState<{ readonly at: Seen; readonly names: readonly PlacedName[] }>({ at: seen.value, names: [] });
   const row = rects.rows["boiler"];
   const s = seen.value;
@@ -609,10 +627,15 @@ function Names({ seen, rects, strip, ready, bold, others, name, rem }: NamesProp
         height: 1.4 * rem,
         points: pointsIn(thinned(l.curves[strip.channel] ?? []), { from: s.from - l.shift, to: s.to - l.shift }, rects.width, strip.y),
       }));
-      set({ at: s, names: placeNames(list, [], rects.width, row.height) });
+            const unnamed = under.map((l) => pointsIn(thinned(l.curves[strip.channel] ?? nothing), { from: s.from - l.shift, to: s.to - l.shift }, rects.width, strip.y));
+      // What they are laid by and the limit are lines, too.
+      const zero = placeOf(s, 0, rects.width);
+      const limit = engine.marks["blow_down_max"];
+      const ruled = [[zero, 0, zero, row.height], ...(limit === undefined ? [] : [[0, strip.y(limit), rects.width, strip.y(limit)]])];
+      set({ at: s, names: placeNames(list, [...unnamed, ...ruled], rects.width, row.height) });
     }, restMs);
     return () => clearTimeout(timer);
-  }, [s.from, s.to, strip, ready, bold, others, rects]);
+  }, [s.from, s.to, strip, ready, bold, others, under, rects]);
   const same = Math.abs(placed.at.to - placed.at.from - (s.to - s.from)) < 1;
   const shift = same ? placeOf(s, placed.at.from, rects.width) : 0;
   if (!row || !same) return null;

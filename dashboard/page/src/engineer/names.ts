@@ -18,7 +18,7 @@ export interface PlacedName {
   readonly root: readonly [number, number];
 }
 
-interface Box {
+export interface Box {
   readonly x0: number;
   readonly y0: number;
   readonly x1: number;
@@ -27,23 +27,78 @@ interface Box {
 
 const touches = (a: Box, b: Box): boolean => a.x0 < b.x1 && b.x0 < a.x1 && a.y0 < b.y1 && b.y0 < a.y1;
 
-const reach = [26, 54, 90];
-const rises = [-16, 0, 16, -40, 40];
+/** How many curves run through each small square of a strip. */
+class Cover {
+  private readonly cells: Uint8Array;
+  private readonly across: number;
+  private readonly down: number;
+
+  constructor(width: number, height: number) {
+    this.across = Math.ceil(width / cell);
+    this.down = Math.ceil(height / cell);
+    this.cells = new Uint8Array(this.across * this.down);
+  }
+
+  add(points: readonly number[]): void {
+    const seen = new Set<number>();
+    for (let i = 0; i + 3 < points.length; i += 2) {
+      const [xa, ya, xb, yb] = [points[i] ?? NaN, points[i + 1] ?? NaN, points[i + 2] ?? NaN, points[i + 3] ?? NaN];
+      const far = Math.max(Math.abs(xb - xa), Math.abs(yb - ya));
+      if (!(far < 1e5)) continue;
+      const n = Math.max(1, Math.ceil(far / cell));
+      for (let k = 0; k <= n; k++) seen.add(this.index(xa + ((xb - xa) * k) / n, ya + ((yb - ya) * k) / n));
+    }
+    for (const i of seen) if (i >= 0) this.cells[i] = Math.min(255, (this.cells[i] ?? 0) + 1);
+  }
+
+  at(x: number, y: number): number {
+    const i = this.index(x, y);
+    return i < 0 ? 0 : (this.cells[i] ?? 0);
+  }
+
+  /** The sum over a box. */
+  under(b: Box): number {
+    let sum = 0;
+    for (let y = b.y0 + cell / 2; y < b.y1; y += cell) for (let x = b.x0 + cell / 2; x < b.x1; x += cell) sum += this.at(x, y);
+    return sum;
+  }
+
+  private index(x: number, y: number): number {
+    const [i, j] = [Math.floor(x / cell), Math.floor(y / cell)];
+    return i < 0 || j < 0 || i >= this.across || j >= this.down ? -1 : j * this.across + i;
+  }
+}
+
+const cell = 6;
+const reach = [24, 48, 84, 130];
+const rises = [-16, 0, 16, -38, 38];
+/** Places along a curve that are tried. */
+const tries = 70;
 
 /**
  * Places the names in the order given, the most important first. Each takes the place
- * beside its curve that hides the fewest lines and no other name; one that finds none is left out.
+ * beside its curve that hides the fewest lines and no other name, and whose leader ends where
+ * its curve runs alone; one that finds none is left out. `others` are drawn, too, but not named.
  */
-export function placeNames(all: readonly Named[], taken: readonly Box[], width: number, height: number): PlacedName[] {
-  const boxes: Box[] = [...taken];
+export function placeNames(all: readonly Named[], others: readonly (readonly number[])[], width: number, height: number): PlacedName[] {
+  const cover = new Cover(width, height);
+  for (const n of all) cover.add(n.points);
+  for (const o of others) cover.add(o);
+  const boxes: Box[] = [];
   const out: PlacedName[] = [];
   for (const n of all) {
     let best: { cost: number; placed: PlacedName; box: Box } | null = null;
-    const count = n.points.length / 2;
-    const step = Math.max(1, Math.floor(count / 60));
-    for (let i = 0; i < count; i += step) {
-      const [x, y] = [n.points[2 * i] ?? NaN, n.points[2 * i + 1] ?? NaN];
-      if (!(x > 4 && x < width - 4 && y > 4 && y < height - 4)) continue;
+    const inside: [number, number][] = [];
+    for (let i = 0; i < n.points.length; i += 2) {
+      const [x, y] = [n.points[i] ?? NaN, n.points[i + 1] ?? NaN];
+      const [px, py] = [n.points[i - 2] ?? NaN, n.points[i - 1] ?? NaN];
+      // A steep fall has few points of its own: its middle is a place, too.
+      for (const [tx, ty] of [[(x + px) / 2, (y + py) / 2], [x, y]] as const) if (tx > 4 && tx < width - 4 && ty > 4 && ty < height - 4) inside.push([tx, ty]);
+    }
+    const step = Math.max(1, Math.floor(inside.length / tries));
+    for (let i = 0; i < inside.length; i += step) {
+      const [x, y] = inside[i] ?? [NaN, NaN];
+      const alone = Math.max(cover.at(x, y), cover.at(x - cell, y), cover.at(x + cell, y)) - 1;
       for (const far of reach)
         for (const rise of rises)
           for (const side of [1, -1]) {
@@ -53,13 +108,9 @@ export function placeNames(all: readonly Named[], taken: readonly Box[], width: 
             const box: Box = { x0: x0 - 3, y0: ry - n.height / 2, x1: x0 + n.width + 3, y1: ry + n.height / 2 };
             if (box.x0 < 2 || box.x1 > width - 2 || box.y0 < 1 || box.y1 > height - 1) continue;
             if (boxes.some((b) => touches(b, box))) continue;
-            // The leader tells apart best where the curves lie apart: count what it crosses, too.
-            const leader: Box = { x0: Math.min(x, rx), x1: Math.max(x, rx), y0: Math.min(y, ry) - 1, y1: Math.max(y, ry) + 1 };
-            let cost = far / 40 + Math.abs(rise) / 60;
-            for (const o of all) {
-              cost += crossings(o.points, box) * 4;
-              if (o !== n) cost += crossings(o.points, leader) * 6;
-            }
+            let crossed = 0;
+            for (let k = 2; k <= 8; k++) crossed += cover.at(x + ((rx - x) * k) / 8, y + ((ry - y) * k) / 8) > 0 ? 1 : 0;
+            const cost = far / 40 + Math.abs(rise) / 60 + Math.min(6, alone) * 2 + cover.under(box) * 1.5 + crossed;
             if (best === null || cost < best.cost) best = { cost, box, placed: { id: n.id, x: x0, y: ry - n.height / 2, tip: [x, y], root: [rx, ry] } };
           }
     }
@@ -68,18 +119,4 @@ export function placeNames(all: readonly Named[], taken: readonly Box[], width: 
     out.push(best.placed);
   }
   return out;
-}
-
-/** Whether a curve runs through a box: 1 or 0, so that a long flat one weighs no more than a steep one. */
-function crossings(p: readonly number[], b: Box): number {
-  for (let i = 0; i + 3 < p.length; i += 2) {
-    const [xa, ya, xb, yb] = [p[i] ?? NaN, p[i + 1] ?? NaN, p[i + 2] ?? NaN, p[i + 3] ?? NaN];
-    if (Math.max(xa, xb) < b.x0 || Math.min(xa, xb) > b.x1 || Math.max(ya, yb) < b.y0 || Math.min(ya, yb) > b.y1) continue;
-    if (Number.isNaN(xa + ya + xb + yb)) continue;
-    // Clipped to the box's width, its height there tells.
-    const at = (x: number): number => (xb === xa ? NaN : ya + ((yb - ya) * (x - xa)) / (xb - xa));
-    const ends = xb === xa ? [ya, yb] : [at(Math.max(b.x0, Math.min(xa, xb))), at(Math.min(b.x1, Math.max(xa, xb)))];
-    if (Math.min(...ends) <= b.y1 && Math.max(...ends) >= b.y0) return 1;
-  }
-  return 0;
 }

@@ -19,8 +19,12 @@ export interface TileId {
 
 export interface Tile extends TileId {
   readonly buckets: readonly Bucket[];
+  /** The same as points. */
+  readonly points: readonly (Point | null)[];
   /** The newest time for which the store could have had samples when it was asked. */
   readonly asked: number;
+  /** When it came, on the clock of the page. */
+  readonly at: number;
 }
 
 export const tileKey = (channel: string, id: TileId): string => `${channel} ${id.width} ${id.index}`;
@@ -29,10 +33,29 @@ export const tileSpan = (id: TileId): Seen => {
   return { from: id.index * span, to: (id.index + 1) * span };
 };
 
-/** The widest buckets of which there is still one a pixel, or the finest. */
+/** The widest buckets of which there is still one in two pixels, or the finest. */
 export function widthFor(seen: Seen, px: number): number {
   const per = (seen.to - seen.from) / Math.max(1, px);
-  return [...widths].reverse().find((w) => w <= per) ?? widths[0];
+  return [...widths].reverse().find((w) => w <= 2 * per) ?? widths[0];
+}
+
+/** The width of which a tile or two show the same: two steps wider, as far as there are. */
+export const coarser = (width: number): number => widths[Math.min(widths.length - 1, widths.indexOf(width as (typeof widths)[number]) + 2)] ?? width;
+
+/** The stretches of what is seen for which no tile is held, neither of the width nor a wider one: not known, and not a gap. */
+export function unheld(seen: Seen, width: number, held: (id: TileId) => Tile | undefined): Seen[] {
+  const covered = drawable(seen, width, held).map((d) => {
+    const t = tileSpan(d.tile);
+    return { from: Math.max(d.from, t.from, seen.from), to: Math.min(d.to, t.to, seen.to) };
+  });
+  const out: Seen[] = [];
+  let from = seen.from;
+  for (const c of covered.sort((a, b) => a.from - b.from)) {
+    if (c.from > from) out.push({ from, to: c.from });
+    from = Math.max(from, c.to);
+  }
+  if (from < seen.to) out.push({ from, to: seen.to });
+  return out;
 }
 
 /** The tiles of a width that touch what is seen. */
