@@ -5,6 +5,7 @@ import (
 	"encoding/json"
 	"errors"
 	"fmt"
+	"maps"
 	"net/http"
 	"slices"
 	"strings"
@@ -254,19 +255,20 @@ func limitsOf(raw json.RawMessage) (map[string]float64, error) {
 	if len(raw) == 0 {
 		return nil, errors.New("the field limits is missing; send the limits that are to be moved, by key")
 	}
-	limits := map[string]float64{}
-	if err := decode(raw, &limits); err != nil {
+	sent := map[string]json.RawMessage{}
+	if err := decode(raw, &sent); err != nil {
 		return nil, fmt.Errorf("the field limits cannot be read: %w", err)
 	}
-	keys := make([]string, 0, len(limits))
-	for k := range limits {
-		keys = append(keys, k)
-	}
-	slices.Sort(keys)
-	for _, k := range keys {
-		if err := limit.Check(limit.Key(k), limits[k]); err != nil {
+	limits := map[string]float64{}
+	for _, k := range slices.Sorted(maps.Keys(sent)) {
+		var v float64
+		if err := json.Unmarshal(sent[k], &v); err != nil {
+			return nil, fmt.Errorf("the limit %s is %s, which is no number", quoted(k), quoted(string(sent[k])))
+		}
+		if err := limit.Check(limit.Key(k), v); err != nil {
 			return nil, err
 		}
+		limits[k] = v
 	}
 	return limits, nil
 }

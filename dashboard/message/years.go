@@ -38,9 +38,9 @@ type OverlayDisposal struct {
 	Why string `json:"why"`
 	// S are seconds from At, rising; negative before it.
 	S []float64 `json:"s"`
-	// Mean, Min and Max are in the channel's unit, rounded to a tenth of what such a
-	// sensor tells apart. All three are null where nothing is known: the line breaks
-	// there, and must not be drawn across.
+	// Mean, Min and Max are in the channel's unit, rounded to a power of ten that is at most
+	// a twentieth of the sensor's expanded uncertainty. All three are null where nothing is
+	// known: the line breaks there, and must not be drawn across.
 	Mean []*float64 `json:"mean"`
 	Min  []*float64 `json:"min"`
 	Max  []*float64 `json:"max"`

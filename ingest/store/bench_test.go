@@ -328,3 +328,99 @@ func BenchmarkSeal(b *testing.B) {
 		m++
 	}
 }
+
+// years fills a store as three years of an engine do: an evening of 9 hours every
+// third or fourth day, a sample of the boiler each 5 s while it lasts, with an outage of
+// some minutes on every fifth evening; and the shed's air, a sample a minute all the time.
+func years(b *testing.B, s *Store) (end time.Time) {
+	r := rand.New(rand.NewPCG(3, 4))
+	write := func(bs []ingest.Batch) {
+		if _, err := s.Append(context.Background(), bs); err != nil {
+			b.Fatal(err)
+		}
+	}
+	day := 24 * time.Hour
+	next, evening := noon, 0
+	for d := range 3 * 365 {
+		begin := noon.Add(time.Duration(d) * day)
+		var bs []ingest.Batch
+		running := !begin.Before(next)
+		outage := -1
+		if running {
+			next = begin.Add(time.Duration(3+r.IntN(2)) * day)
+			if evening++; evening%5 == 0 {
+				outage = 60 + r.IntN(400)
+			}
+		}
+		for minute := range 24 * 60 {
+			at := begin.Add(time.Duration(minute) * time.Minute)
+			if running && minute < 9*60 && !(minute >= outage && minute < outage+7 && outage > 0) {
+				x := ingest.Batch{Engine: "quillet", Node: "cab", Received: at}
+				for i := range 12 {
+					t := at.Add(time.Duration(i)*5*time.Second + time.Duration(r.IntN(20_000))*time.Microsecond)
+					x.Samples = append(x.Samples, telemetry.Sample{Channel: telemetry.BoilerPressure, At: t, Value: reading(r, 0, minute*60+i*5), Quality: telemetry.Good})
+				}
+				bs = append(bs, x)
+			}
+			bs = append(bs, ingest.Batch{Node: "wall", Received: at, Samples: []telemetry.Sample{
+				{Channel: telemetry.AmbientTemp, At: at, Value: reading(r, 1, minute*60), Quality: telemetry.Good},
+			}})
+			if len(bs) >= 240 {
+				write(bs)
+				bs = nil
+			}
+		}
+		write(bs)
+	}
+	return noon.Add(3 * 365 * day)
+}
+
+// BenchmarkYears sums up from three years to a minute, of what is measured in the
+// evenings and of what is measured all the time.
+func BenchmarkYears(b *testing.B) {
+	path := filepath.Join(b.TempDir(), "s.db")
+	s := opened(b, path)
+	defer s.Close()
+	end := years(b, s)
+	b.Logf("3 years: %d MB", size(b, s, path)>>20)
+	day := 24 * time.Hour
+	for _, c := range []struct {
+		name   string
+		span   time.Duration
+		points int
+	}{
+		{"3years/1200", 3 * 365 * day, 1200},
+		{"3years/5000", 3 * 365 * day, 5000},
+		{"year/1200", 365 * day, 1200},
+		{"270days/5000", 270 * day, 5000}, // widths of a little under 80 minutes, from sums of minutes
+		{"65days/1200", 65 * day, 1200},
+		{"week/1200", 7 * day, 1200},
+		{"82h/5000", 82 * time.Hour, 5000}, // widths of a little under a minute, from samples
+		{"19h/1200", 19 * time.Hour, 1200},
+		{"evening/1200", 9 * time.Hour, 1200},
+		{"minute/1200", time.Minute, 1200},
+	} {
+		for _, of := range []struct {
+			name, engine string
+			channel      telemetry.Channel
+		}{{"evenings", "quillet", telemetry.BoilerPressure}, {"always", "", telemetry.AmbientTemp}} {
+			b.Run(of.name+"/"+c.name, func(b *testing.B) {
+				b.ReportAllocs()
+				n := 0
+				for b.Loop() {
+					// Ends with the end of an evening, somewhere in the middle of the second year.
+					to := end
+					if c.span < 365*day {
+						to = noon.Add(500*day + 9*time.Hour)
+					}
+					bs, err := s.Buckets(context.Background(), of.engine, of.channel, to.Add(-c.span), to, c.points)
+					if err != nil {
+						b.Fatal(err)
+					}
+					n = len(bs)
+				}
+				b.ReportMetric(float64(n), "buckets")
+			})
+		}
+	}
+}
