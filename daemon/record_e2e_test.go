@@ -9,7 +9,6 @@ import (
 	"io"
 	"net/http"
 	"os"
-	"os/exec"
 	"path/filepath"
 	"regexp"
 	"slices"
@@ -21,6 +20,7 @@ import (
 	"ashlamp/daemon/judge"
 	"ashlamp/dashboard/api"
 	"ashlamp/dashboard/message"
+	"ashlamp/dashboard/report/reporttest"
 	"ashlamp/ingest/export"
 	"ashlamp/ingest/senml"
 	"ashlamp/ingest/store"
@@ -310,20 +310,6 @@ func (f *filed) recording(t *testing.T, s *store.Store) {
 	}
 }
 
-// text returns the words of a PDF page by page, as they stand on it.
-func text(t *testing.T, pdf string) []string {
-	t.Helper()
-	tool, err := exec.LookPath("pdftotext")
-	if err != nil {
-		t.Fatal("pdftotext is not installed, and by it a report is read; make tools installs it (Debian: poppler-utils)")
-	}
-	out, err := exec.Command(tool, "-layout", pdf, "-").Output()
-	if err != nil {
-		t.Fatalf("read %s: %v", pdf, err)
-	}
-	return strings.Split(strings.TrimSuffix(string(out), "\f"), "\f")
-}
-
 func squeezed(s string) string { return strings.Join(strings.Fields(s), " ") }
 
 func (f *filed) report(t *testing.T, s *store.Store, d message.PastDisposal) {
@@ -344,7 +330,7 @@ func (f *filed) report(t *testing.T, s *store.Store, d message.PastDisposal) {
 	if !bytes.Equal(a, c) || r.Header.Get("Content-Type") != "application/pdf" {
 		t.Errorf("the call gives %d bytes as %s, the command writes %d", len(c), r.Header.Get("Content-Type"), len(a))
 	}
-	pages := text(t, one)
+	pages := reporttest.Read(t, one)
 	if len(pages) < 4 || len(pages) > 8 {
 		t.Errorf("the report has %d pages, want about six", len(pages))
 	}
@@ -375,7 +361,6 @@ func (f *filed) report(t *testing.T, s *store.Store, d message.PastDisposal) {
 		t.Errorf("the report says %q", m)
 	}
 	f.reportTimes(t, s, d, whole)
-	f.margins(t, one, len(pages))
 }
 
 // reportTimes holds what is printed to the summary and the book.
@@ -415,52 +400,4 @@ func (f *filed) reportTimes(t *testing.T, s *store.Store, d message.PastDisposal
 	}
 	// What it says about proving the book is so.
 	done(t, "prove-book", "--data", f.p.o.Data, "--engine", putAway, "--noted", mark.String())
-}
-
-// margins looks where each word stands: none leaves the margins, and no two overlap.
-func (f *filed) margins(t *testing.T, pdf string, pages int) {
-	t.Helper()
-	out, err := exec.Command("pdftotext", "-bbox", pdf, "-").Output()
-	if err != nil {
-		t.Fatal(err)
-	}
-	word := regexp.MustCompile(`<word xMin="([0-9.]+)" yMin="([0-9.]+)" xMax="([0-9.]+)" yMax="([0-9.]+)">([^<]*)</word>`)
-	type box struct {
-		x0, y0, x1, y1 float64
-		text           string
-	}
-	const mm = 72 / 25.4
-	words := 0
-	for i, page := range strings.Split(string(out), "<page ")[1:] {
-		var all []box
-		for _, m := range word.FindAllStringSubmatch(page, -1) {
-			var b box
-			for k, to := range []*float64{&b.x0, &b.y0, &b.x1, &b.y1} {
-				if *to, err = strconv.ParseFloat(m[k+1], 64); err != nil {
-					t.Fatal(err)
-				}
-			}
-			b.text = m[5]
-			words++
-			if b.x0 < 19.5*mm || b.x1 > 198.5*mm || b.y0 < 8*mm || b.y1 > 290*mm {
-				t.Errorf("page %d: %q stands at %.0f to %.0f, %.0f to %.0f mm, beyond the margins", i+1, b.text, b.x0/mm, b.x1/mm, b.y0/mm, b.y1/mm)
-			}
-			for _, o := range all {
-				// A box is as high as a line; letters fill its middle.
-				shrink := func(b box) (y0, y1 float64) {
-					h := b.y1 - b.y0
-					return b.y0 + 0.25*h, b.y1 - 0.25*h
-				}
-				a0, a1 := shrink(b)
-				c0, c1 := shrink(o)
-				if b.x0 < o.x1-0.5 && o.x0 < b.x1-0.5 && a0 < c1 && c0 < a1 {
-					t.Errorf("page %d: %q and %q overlap", i+1, o.text, b.text)
-				}
-			}
-			all = append(all, b)
-		}
-	}
-	if words < 500 {
-		t.Errorf("%d words were found on %d pages, want many", words, pages)
-	}
 }

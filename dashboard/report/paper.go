@@ -106,8 +106,16 @@ func (p *paper) drawable(s string) string {
 // hard is a space at which no line is broken.
 const hard = '\u00a0'
 
-// bound finds spaces within a figure and its unit, or an initial and its name.
-var bound = regexp.MustCompile(`([0-9±]|\b[A-Z]\.) ((?:±|°C|bar|min|h|s|K|%|%RH|ppm|hPa|mm|L|of|[A-Z][a-z])\b|[±°%0-9])`)
+// figured and initial find spaces between a figure and its unit, and between an initial
+// and its name.
+var (
+	figured = regexp.MustCompile(`([0-9±]) ((?:°C|bar|min|h|s|K|ppm|hPa|mm|L)\b|[±°%0-9])`)
+	initial = regexp.MustCompile(`(\b[A-Z]\.) ([A-Z])`)
+)
+
+func bound(s string) string {
+	return initial.ReplaceAllString(figured.ReplaceAllString(s, "$1"+string(hard)+"$2"), "$1"+string(hard)+"$2")
+}
 
 func (p *paper) font(style string, size float64) { p.pdf.SetFont(sans, style, size) }
 
@@ -156,7 +164,7 @@ func (p *paper) wrap(style string, size float64, s string, w float64) []string {
 	p.font(style, size)
 	var out []string
 	line := ""
-	s = bound.ReplaceAllString(p.drawable(s), "$1"+string(hard)+"$2")
+	s = bound(p.drawable(s))
 	for _, word := range strings.FieldsFunc(s, func(r rune) bool { return r == ' ' }) {
 		joined := word
 		if line != "" {
@@ -199,8 +207,10 @@ func (p *paper) page() {
 	p.foot()
 	p.y = top
 	if p.pdf.PageNo() > 1 {
-		p.text(left, p.y+3, bold, noteSize, p.e.Engine.Name+", disposal "+p.e.ID)
-		p.textR(right, p.y+3, regular, noteSize, p.e.Shed+", "+p.day(p.e.Begun))
+		id := ", disposal " + p.e.ID
+		p.text(left, p.y+3, bold, noteSize, p.fitIn(p.e.Engine.Name, bold, noteSize, width/2-4-p.measure(bold, noteSize, id))+id)
+		day := ", " + p.day(p.e.Begun)
+		p.textR(right, p.y+3, regular, noteSize, p.fitIn(p.e.Shed, regular, noteSize, width/2-4-p.measure(regular, noteSize, day))+day)
 		p.rule(p.y+4.6, 0.3)
 		p.y += 10
 	}

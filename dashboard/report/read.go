@@ -2,6 +2,7 @@ package report
 
 import (
 	"slices"
+	"strconv"
 	"strings"
 	"time"
 
@@ -17,6 +18,8 @@ type span struct {
 	from, to time.Time
 	verdict  verdict.Verdict
 	because  []verdict.Reason
+	// told is when the reasons were: a reason tells how things were then.
+	told time.Time
 }
 
 // step is one thing that the crew does, and how it went that evening.
@@ -69,7 +72,7 @@ func changesOf(e *Evening, id string) []span {
 		if c.Step != id || c.At.After(e.Until) {
 			continue
 		}
-		s := span{from: c.At, to: e.Until, verdict: c.Verdict, because: c.Because}
+		s := span{from: c.At, to: e.Until, verdict: c.Verdict, because: c.Because, told: c.At}
 		if s.from.Before(e.Begun) {
 			s.from = e.Begun
 		}
@@ -93,7 +96,7 @@ func joined(spans []span) []span {
 		if n := len(out); n > 0 && out[n-1].verdict == s.verdict {
 			out[n-1].to = s.to
 			if s.verdict != verdict.Proven {
-				out[n-1].because = s.because
+				out[n-1].because, out[n-1].told = s.because, s.told
 			}
 			continue
 		}
@@ -115,7 +118,7 @@ func (s *step) deed(e *Evening) {
 		// In the order of the book: several things may have been at one moment.
 		for _, c := range e.Verdicts[:min(w.After, len(e.Verdicts))] {
 			if c.Step == s.ID {
-				s.stood, s.judged = span{from: c.At, verdict: c.Verdict, because: c.Because}, true
+				s.stood, s.judged = span{from: c.At, verdict: c.Verdict, because: c.Because, told: c.At}, true
 			}
 		}
 		if s.ID == "move-under-steam" {
@@ -342,6 +345,30 @@ func coursesOf(e *Evening) []course {
 		last := x.changes[len(x.changes)-1]
 		return last.At.Before(e.Begun) && (last.State == alarm.Normal || last.State == alarm.Suppressed)
 	})
+}
+
+// raised is from when on it stood during the disposal, over is until when.
+func (c course) raised(e *Evening) time.Time {
+	if t := c.changes[0].At; t.After(e.Begun) {
+		return t
+	}
+	return e.Begun
+}
+
+func (c course) over(e *Evening) time.Time {
+	if last := c.changes[len(c.changes)-1]; last.State == alarm.Normal || last.State == alarm.Suppressed {
+		return last.At
+	}
+	return e.Until
+}
+
+// letter names the n-th alarm on the sheet and in its table: A to Z, then A2 and on.
+func letter(n int) string {
+	s := string(rune('A' + n%26))
+	if n >= 26 {
+		s += strconv.Itoa(n/26 + 1)
+	}
+	return s
 }
 
 // acknowledged returns who first said that they knew, and when; false where nobody did.

@@ -49,7 +49,7 @@ func (p *paper) front() {
 	e := p.e
 	p.font(bold, titleSize)
 	p.text(left, p.y+7.5, bold, titleSize, p.fit(p.drawable("Disposal of "+e.Engine.Name), 118))
-	p.textR(right, p.y+3.6, bold, bodySize+1.5, e.Shed)
+	p.textR(right, p.y+3.6, bold, bodySize+1.5, p.fitIn(e.Shed, bold, bodySize+1.5, width-122))
 	p.textR(right, p.y+8.2, regular, bodySize+1, "Record "+e.ID)
 	until := ", told up to " + p.clock(e.Until)
 	if !e.Ended.IsZero() {
@@ -68,8 +68,7 @@ func (p *paper) front() {
 	p.y += 2.5
 }
 
-// lead says first what was not proven, then what else must be known at once. The list is
-// cut where it would leave no room for the sheet; the tables have all of it.
+// lead says first what was not proven, then what else must be known at once.
 func (p *paper) lead() (lead, more []string) {
 	e := p.e
 	if !e.Book.Unbroken {
@@ -79,7 +78,7 @@ func (p *paper) lead() (lead, more []string) {
 		lead = append(lead, "This disposal was not over when the record was drawn up.")
 	}
 	ordered, proven := 0, 0
-	var never, late []string
+	var never, undone, late []string
 	for _, s := range p.steps {
 		_, ever := s.first()
 		if !s.ordered {
@@ -91,7 +90,7 @@ func (p *paper) lead() (lead, more []string) {
 		ordered++
 		switch {
 		case s.done.IsZero() && !ever:
-			lead = append(lead, s.Title+" was never proven, and nothing tells that it was done.")
+			undone = append(undone, s.Title)
 		case s.done.IsZero():
 			more = append(more, s.Title+" was proven, and nothing tells that it was done.")
 		case s.judged && s.stood.verdict == verdict.Proven:
@@ -110,7 +109,15 @@ func (p *paper) lead() (lead, more []string) {
 			}
 		}
 	}
+	if len(undone) > 0 {
+		lead = append(lead, "Never proven, and nothing tells that it was done: "+listed(undone)+".")
+	}
 	lead = append(lead, late...)
+	// What leaves no room for the sheet is told in the tables.
+	const most = 5
+	if n := len(lead); n > most {
+		lead = append(lead[:most], capital(count(n-most, "further step", "further steps"))+" done as not proven: see the tables.")
+	}
 	switch {
 	case ordered == 0:
 		lead = append(lead, "No step was judged.")
@@ -125,10 +132,6 @@ func (p *paper) lead() (lead, more []string) {
 	lead = append(lead, p.alarmLead())
 	if silent := p.silent(); len(silent) > 0 {
 		more = append(more, "Configured as measured, and not heard: "+listed(silent)+".")
-	}
-	const most = 7
-	if len(lead) > most {
-		lead = append(lead[:most-1], "More is told on the pages that follow.")
 	}
 	return lead, more
 }
@@ -159,7 +162,7 @@ func (p *paper) alarmLead() string {
 	}
 	s := capital(count(len(all), "alarm was raised", "alarms were raised")) + ": " + listed(names)
 	if unknown > 0 {
-		s += fmt.Sprintf("; %d never acknowledged", unknown)
+		s += "; " + strings.TrimSpace(count(unknown, "", "")) + " never acknowledged"
 	}
 	return s + "."
 }
@@ -195,14 +198,18 @@ func (p *paper) sheet() {
 	p.rule(p.y, 0.4)
 	p.y += 0.2
 	from := p.y
-	lanes := p.steps
 	temperature := []strip{
 		p.shellStrip(), p.fireStrip(),
 	}
 	if e.Engine.Declared(telemetry.BoilerLevel) || len(e.Series[telemetry.BoilerLevel]) > 0 {
 		temperature = append(temperature, p.levelStrip())
 	}
-	below := float64(len(temperature))*stripH + float64(len(lanes))*laneH
+	rows := len(p.steps)
+	alarms := coursesOf(e)
+	if len(alarms) > 0 {
+		rows++
+	}
+	below := float64(len(temperature))*stripH + float64(rows)*laneH
 	h := math.Max(leastH, math.Min(mostH, bottom-blockH-10-below-from))
 	end := from + h + below
 	p.grid(axis, end)
@@ -213,13 +220,16 @@ func (p *paper) sheet() {
 		y += stripH
 	}
 	p.lanes(y)
+	if len(alarms) > 0 {
+		p.alarms(y+float64(len(p.steps))*laneH, alarms)
+	}
 	if !e.Ended.IsZero() {
 		p.pdf.SetLineWidth(0.3)
 		p.pdf.Line(plotR, axis, plotR, end)
 	}
 	p.y = end
 	p.rule(p.y, 0.4)
-	p.key()
+	p.key(len(alarms) > 0)
 }
 
 // steps of the scale of time, the finest first.
@@ -269,7 +279,10 @@ func (p *paper) grid(y, end float64) {
 			label = p.local(t).Format("2 Jan")
 		}
 		style := regular
-		if p.local(t).Minute() == 0 {
+		switch l := p.local(t); {
+		case l.Hour() == 0 && l.Minute() == 0 && scale.label < 24*time.Hour:
+			style, label = bold, l.Format("2 Jan")
+		case l.Minute() == 0 && scale.label < time.Hour:
 			style = bold
 		}
 		if w := p.measure(style, noteSize, label); x-w/2 > lastLabel+1.5 && x+w/2 <= right {
@@ -596,6 +609,40 @@ func (p *paper) blank(x, y, size float64, s string) {
 	p.text(x, y, regular, size, s)
 }
 
+// alarms draws from when until when each alarm stood, under its letter: heavy while
+// nobody had said that they know.
+func (p *paper) alarms(ly float64, all []course) {
+	p.pdf.SetDrawColor(0xbb, 0xbb, 0xbb)
+	p.rule(ly, 0.1)
+	p.pdf.SetDrawColor(0, 0, 0)
+	p.text(left, ly+laneH-2, bold, bodySize, "Alarms")
+	line := ly + laneH - barH/2 - 0.7
+	busy := plotL - boxW
+	for n, c := range all {
+		from, to := c.raised(p.e), c.over(p.e)
+		known := to
+		if a, ok := c.acknowledged(); ok && a.At.Before(to) {
+			known = a.At
+		}
+		p.pdf.SetLineWidth(1.1)
+		p.pdf.Line(p.x(from), line, math.Max(p.x(known), p.x(from)+0.4), line)
+		p.pdf.SetLineWidth(0.35)
+		p.pdf.Line(p.x(from), line, p.x(to), line)
+		for _, t := range []time.Time{from, to} {
+			p.pdf.Line(p.x(t), line-1, p.x(t), line+1)
+		}
+		x := math.Max(p.x(from)-boxW/2, busy)
+		if x+boxW > right {
+			continue // its letter stands in the table
+		}
+		p.pdf.SetFillColor(255, 255, 255)
+		p.pdf.SetLineWidth(0.2)
+		p.pdf.Rect(x, ly+0.35, boxW, boxH, "FD")
+		p.textC(x+boxW/2, ly+0.35+boxH-0.8, bold, noteSize-0.8, letter(n))
+		busy = x + boxW
+	}
+}
+
 // boxes draws the numbered words of a lane: a stroke at each moment at which one was
 // given, and its number over the first. Numbers that would overlap move to the right.
 func (p *paper) boxes(i int, ly, bar float64) {
@@ -611,6 +658,9 @@ func (p *paper) boxes(i int, ly, bar float64) {
 			}
 		}
 		x := math.Max(p.x(s.given[0])-boxW/2, busy)
+		if x+boxW > right {
+			continue // its number stands in the table
+		}
 		p.pdf.SetFillColor(255, 255, 255)
 		p.pdf.SetLineWidth(0.2)
 		p.pdf.Line(p.x(s.given[0]), bar, math.Max(x, math.Min(p.x(s.given[0]), x+boxW)), bar-0.6)
@@ -642,7 +692,7 @@ func (p *paper) fill(x, y, w, h float64, v verdict.Verdict) {
 	}
 }
 
-func (p *paper) key() {
+func (p *paper) key(alarms bool) {
 	y := p.y + 2
 	x := left
 	for _, v := range []verdict.Verdict{verdict.Proven, verdict.NotYet, verdict.CannotTell} {
@@ -652,13 +702,20 @@ func (p *paper) key() {
 	p.pdf.SetLineWidth(0.3)
 	p.pdf.Rect(x, y-0.4, boxW, boxH, "D")
 	p.textC(x+boxW/2, y-0.4+boxH-0.8, bold, noteSize-0.8, "1")
-	x += boxW + 1.5 + p.text(x+boxW+1.5, y+barH-0.4, regular, noteSize, "a person's word, on a later page by its number") + 5
+	x += boxW + 1.5 + p.text(x+boxW+1.5, y+barH-0.4, regular, noteSize, "a person's word") + 5
+	if alarms {
+		p.pdf.SetLineWidth(0.3)
+		p.pdf.Rect(x, y-0.4, boxW, boxH, "D")
+		p.textC(x+boxW/2, y-0.4+boxH-0.8, bold, noteSize-0.8, "A")
+		x += boxW + 1.5 + p.text(x+boxW+1.5, y+barH-0.4, regular, noteSize, "an alarm") + 5
+	}
 	p.pdf.SetLineWidth(0.7)
 	p.pdf.Line(x, y-0.4, x, y+barH+0.4)
-	x += 1.5 + p.text(x+1.5, y+barH-0.4, regular, noteSize, "done, as said or seen") + 5
+	x += 1.5 + p.text(x+1.5, y+barH-0.4, regular, noteSize, "done") + 5
 	p.pdf.SetLineWidth(0.3)
 	p.pdf.Line(x, y-0.4, x, y+barH+0.4)
-	p.text(x+1.5, y+barH-0.4, regular, noteSize, "end")
+	x += 1.5 + p.text(x+1.5, y+barH-0.4, regular, noteSize, "end") + 5
+	p.text(x, y+barH-0.4, regular, noteSize, "see the tables")
 	p.y += 7
 }
 

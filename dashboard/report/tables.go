@@ -65,7 +65,7 @@ func (p *paper) remains() {
 				last = s.spans[n-1]
 			}
 			for _, w := range last.wanting() {
-				out = append(out, "    "+w)
+				out = append(out, "    "+p.clock(last.told)+"  "+w)
 			}
 		}
 	}
@@ -169,7 +169,7 @@ func (p *paper) endedAs(s step) string {
 		last := s.spans[n-1]
 		t := "at the end " + said(last.verdict)
 		if w := last.wanting(); len(w) > 0 && last.verdict != verdict.Proven {
-			t += ": " + strings.Join(w, " ")
+			t += ". As told at " + p.clock(last.told) + ": " + strings.Join(w, " ")
 		}
 		return t
 	}
@@ -187,7 +187,11 @@ func (p *paper) provenBy() {
 			text := "Nothing was judged."
 			if n := len(s.spans); n > 0 {
 				last := s.spans[n-1]
-				text = capital(said(last.verdict)) + " at the end. " + strings.Join(last.wanting(), " ")
+				text = capital(said(last.verdict)) + " at the end. "
+				if last.told.After(p.e.Begun) {
+					text += "As told at " + p.clock(last.told) + ": "
+				}
+				text += strings.Join(last.wanting(), " ")
 			}
 			rows = append(rows, row{s.Title, "never", text})
 			continue
@@ -315,11 +319,11 @@ func (p *paper) alarmTable() {
 		p.para(regular, bodySize, "No alarm was raised during this disposal.")
 	}
 	var rows []row
-	for _, c := range all {
+	for n, c := range all {
 		for i, x := range c.changes {
 			title := ""
 			if i == 0 {
-				title = watchTitle(c.watch)
+				title = letter(n) + ": " + watchTitle(c.watch)
 			}
 			by := "–"
 			if x.By != "" {
