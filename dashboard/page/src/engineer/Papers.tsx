@@ -39,11 +39,11 @@ function One({ engine, id, which }: { engine: string; id: string; which: Paper }
     set({ how: "coming", far: null });
     let far: Coming | null = null;
     try {
-      const blob = await paper(engine, id, which, mine, (c) => {
+      const { blob, name: called } = await paper(engine, id, which, mine, (c) => {
         far = c;
         set({ how: "coming", far: c });
       });
-      const file = w.file(engine, id, which);
+      const file = called || w.file(engine, id, which);
       hand(blob, file);
       const rows = (far as Coming | null)?.ofRows ?? null;
       set({ how: "said", text: rows === null ? w.here(file, sized(blob.size)) : w.hereRows(file, counted(rows), sized(blob.size)) });

@@ -118,7 +118,7 @@ function Choosing({ engine, disposal, all, others }: EveningProps & { all: reado
               .filter((l) => !(l.key in put))
               .map((l) => (
                 <option key={l.key} value={l.key}>
-                  {asSentence(l.title).replace(/\.$/, "")}
+                  {named(l)}
                 </option>
               ))}
           </select>
@@ -147,6 +147,9 @@ function Choosing({ engine, disposal, all, others }: EveningProps & { all: reado
   );
 }
 
+/** What a limit is, as a label. */
+const named = (l: Limit): string => asSentence(l.title).replace(/\.$/, "");
+
 interface MovedProps {
   readonly l: Limit;
   readonly text: string;
@@ -159,7 +162,7 @@ interface MovedProps {
 /** A limit being moved: what it is, what is in force, what it takes, and what it is put to. */
 function Moved({ l, text, wrong, stepsOf, onText, onAway }: MovedProps) {
   const m = measureOf(l.unit, units());
-  const title = asSentence(l.title);
+  const title = named(l);
   const id = `limit-${l.key}`;
   return (
     <div class="limit">
@@ -218,7 +221,8 @@ function Result({ r, all }: { r: Rerun; all: readonly Limit[] }) {
   return (
     <section class="rerun" aria-live="polite">
       <h3>{retold(r.text, u)}</h3>
-      <p class="how">{`${w.moves}: ${moves.length > 0 ? moves.join("; ") : w.notMoved}. ${r.faithful ? w.faithful : w.unfaithful} ${w.warning}`}</p>
+      <p class="how">{`${w.moves}: ${moves.length > 0 ? moves.join("; ") : w.notMoved}.`}</p>
+      <p class="how how-far">{`${r.faithful ? w.faithful : w.unfaithful} ${w.warning}`}</p>
       <p class="plot-key">
         {(["proven", "not-yet", "cannot-tell"] as const).map((v) => (
           <span key={v}>
@@ -238,8 +242,6 @@ function Result({ r, all }: { r: Rerun; all: readonly Limit[] }) {
   );
 }
 
-const label = 5.2;
-
 /** The hours over the lanes. */
 function Times({ r, zone }: { r: Rerun; zone: string }) {
   const [ref, size] = useSize<HTMLDivElement>();
@@ -249,7 +251,7 @@ function Times({ r, zone }: { r: Rerun; zone: string }) {
   return (
     <div class="rerun-lane rerun-times" aria-hidden="true">
       <span />
-      <span class="rerun-label" style={{ width: `${label}rem` }} />
+      <span />
       <div class="rerun-bars" ref={ref}>
         {ticks
           .map((t) => ({ t, x: (t.t - from) * px }))

@@ -29,7 +29,11 @@ export interface Line {
 const w = yearsWords.book;
 
 const said = (id: string): string => words.stamp[id] ?? id.replaceAll("-", " ");
-const asSentence = (s: string): string => (s === "" ? "" : `${s[0]?.toUpperCase() ?? ""}${s.slice(1)}`.replace(/[^.!?]$/, "$&."));
+/** Half a sentence as a whole one; a key such as "zero_hold_s" at its beginning stays as it is. */
+const asSentence = (s: string): string => {
+  const head = /^[a-z]\w*_/.test(s) ? (s[0] ?? "") : (s[0]?.toUpperCase() ?? "");
+  return s === "" ? "" : `${head}${s.slice(1)}`.replace(/[^.!?]$/, "$&.");
+};
 
 /** One entry as a line of the book. */
 export function lineOf(e: Entry, names: Names): Line {

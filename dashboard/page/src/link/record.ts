@@ -123,8 +123,15 @@ export interface Coming {
   readonly ofRows: number | null;
 }
 
+/** A paper as it came whole. */
+export interface Fetched {
+  readonly blob: Blob;
+  /** What the daemon calls the file; empty where it says nothing. */
+  readonly name: string;
+}
+
 /** Fetches a paper whole, telling how far it has come. One that breaks off is refused. */
-export async function paper(engine: string, id: string, which: Paper, stop: AbortController, heard: (c: Coming) => void): Promise<Blob> {
+export async function paper(engine: string, id: string, which: Paper, stop: AbortController, heard: (c: Coming) => void): Promise<Fetched> {
   const answer = await asked("GET", ofDisposal(engine, id, which), undefined, stop);
   const ofRows = whole(answer.headers.get("Ashlamp-Rows"));
   // What is packed on its way is shorter than what is counted here.
@@ -141,7 +148,10 @@ export async function paper(engine: string, id: string, which: Paper, stop: Abor
     heard({ bytes, ofBytes, rows: Math.max(0, Math.min(rows, ofRows ?? rows)), ofRows: byRows ? ofRows : null });
   }
   if (byRows && ofRows !== null && rows < ofRows) throw new Silence(words.brokeOff);
-  return new Blob(pieces, { type: answer.headers.get("Content-Type") ?? "application/octet-stream" });
+  return {
+    blob: new Blob(pieces, { type: answer.headers.get("Content-Type") ?? "application/octet-stream" }),
+    name: /filename="([\w.-]+)"/.exec(answer.headers.get("Content-Disposition") ?? "")?.[1] ?? "",
+  };
 }
 
 const whole = (s: string | null): number | null => (s !== null && /^\d+$/.test(s) ? Number(s) : null);

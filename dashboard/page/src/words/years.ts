@@ -95,21 +95,21 @@ export const yearsWords = {
     foundHow: "What rests on a doubtful channel cannot be told. What was found stands under each, with what to look at.",
     then: (text: string): string => `When last heard: ${text}`,
     since: (text: string, t: string): string => `${text} Since ${t}.`,
-    head: { sensor: "Channel", reads: "Reads", spread: "Uncertain by", age: "Age, and its limit", quality: "Quality", calibrated: "Last calibration" },
+    head: { sensor: "Channel", reads: "Reads", spread: "Uncertain by", age: "Age", quality: "Quality", calibrated: "Last calibration" },
     groups: { engine: "On the engine", shed: "In the shed\u2019s air, for all engines" },
     nodeNames: { engine: "The engine\u2019s node", shed: "The shed\u2019s node" } as Record<string, string>,
     noReading: "no reading",
     neverHeard: "never heard",
     wasReading: (v: string): string => `was ${v}`,
-    age: (age: string, limit: string): string => `${age} of ${limit}`,
-    tooOld: (age: string, limit: string): string => `${age}, over its ${limit}`,
+    age: (age: string, limit: string): string => `${age}, may be ${limit}`,
+    tooOld: (age: string, limit: string): string => `${age}, over the ${limit} it may be`,
     quality: { good: "good", uncertain: "uncertain", bad: "bad" } as Record<string, string>,
     qualityWhy: (q: string, why: string): string => (why ? `${q}: ${why}` : q),
     calibrated: (t: string, by: string, reference: string): string => [t, by ? `by ${by}` : "", reference ? `beside ${reference}` : ""].filter(Boolean).join(" "),
     notCalibrated: "none kept",
     calibrationUnknown: "not known",
     calibrationWaits: "being fetched",
-    calibrationFailed: (why: string): string => `Calibrations could not be fetched. ${why}`,
+    calibrationFailed: (why: string): string => `When each was last calibrated is not known. ${why}`,
     name: (channel: string): string => names[channel] ?? channel,
   },
 
@@ -334,7 +334,7 @@ export function reading(channel: string, unit: string, value: number, uncertaint
   }
 }
 
-/** "85 s, over its 60 s": how old a reading is, beside how old it may be. */
+/** "85 s, over the 60 s it may be": how old a reading is, beside how old it may be. */
 export function ageOf(s: Pick<Sensor, "age" | "reading">): string {
   if (!s.reading || !Number.isFinite(s.age)) return "";
   const limit = lasting(s.reading.fresh_s);
