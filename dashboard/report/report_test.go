@@ -169,6 +169,7 @@ func TestWhatWasNotProvenComesFirst(t *testing.T) {
 		"Open smokebox was proven from 21:15 to 21:18, and said to be done at 21:25 as “cannot tell” (Has the couple come off?).",
 		"House was not proven before it was done at 23:35", "Of seven steps, one stood proven when done.",
 		"Three alarms were raised: Vacuum in the boiler and Two sensors disagree; two never acknowledged.")
+	says(t, first, "Disposed by (name, signature)", "Examined by (name, signature)", "1 of 5")
 	// Times are the shed's, and the scale is whole by its clock.
 	says(t, first, "20:15 to 5 May 00:15", "21:00", "22:30")
 	if strings.Contains(first, " 20:45 ") {
@@ -212,6 +213,7 @@ func TestMuchOfEverything(t *testing.T) {
 	e.Verdicts = append(e.Verdicts, verdict.Change{At: at(4), Step: "drain-tanks", Verdict: verdict.Proven, Because: []verdict.Reason{{Verdict: verdict.Proven, Text: strings.Repeat("word ", 3000) + strings.Repeat("x", 400)}}})
 	all, pages := drawn(t, e)
 	says(t, all, "60", "Z: Carbon monoxide", "A2: Carbon")
+	says(t, squeezed(pages[0]), "Disposed by (name, signature)")
 	if len(pages) < 10 {
 		t.Errorf("%d pages, want many", len(pages))
 	}

@@ -19,13 +19,15 @@ const (
 	// plotR is where the end of the evening lies. The scale goes on to the margin: there
 	// is room for a word.
 	plotR      = right - 17
-	leastH     = 36.0 // of the strip of pressure; it takes what room there is
+	leastH     = 26.0 // of the strip of pressure; it takes what room there is
 	mostH      = 62.0
 	stripH     = 15.0
 	laneH      = 7.5
 	barH       = 2.7
 	boxW, boxH = 3.9, 3.2
-	blockH     = 26.0 // of the title block
+	// farthest is how far to the right of its moment a number is drawn.
+	farthest = 3 * boxW
+	blockH   = 26.0 // of the title block
 )
 
 // x is where a moment lies.
@@ -59,8 +61,15 @@ func (p *paper) front() {
 	p.rule(p.y+16, 0.5)
 	p.y += 17.4
 	lead, more := p.lead()
+	size, lines := leadSize, 0
 	for _, s := range lead {
-		p.para(bold, leadSize, s)
+		lines += len(p.wrap(bold, size, s, width))
+	}
+	if lines > 6 {
+		size = bodySize + 1 // the sheet needs the room
+	}
+	for _, s := range lead {
+		p.para(bold, size, s)
 	}
 	for _, s := range more {
 		p.para(regular, bodySize+0.5, s)
@@ -100,7 +109,7 @@ func (p *paper) lead() (lead, more []string) {
 		default:
 			why := ""
 			if w := s.stood.wanting(); len(w) > 0 {
-				why = " (" + strings.TrimRight(w[0], ".") + ")"
+				why = " (" + short(strings.TrimRight(w[0], "."), 110) + ")"
 			}
 			if _, ok := s.before(s.done); ok {
 				late = append(late, p.unproven(s)+why+".")
@@ -118,18 +127,19 @@ func (p *paper) lead() (lead, more []string) {
 	if n := len(lead); n > most {
 		lead = append(lead[:most], capital(count(n-most, "further step", "further steps"))+" done as not proven: see the tables.")
 	}
+	sum := ""
 	switch {
 	case ordered == 0:
-		lead = append(lead, "No step was judged.")
+		sum = "No step was judged."
 	case proven == ordered:
-		lead = append(lead, "Nothing was done unproven: "+count(ordered, "step", "steps")+", each proven when it was done.")
+		sum = "Nothing was done unproven: " + count(ordered, "step", "steps") + ", each proven when it was done."
 	default:
-		lead = append(lead, fmt.Sprintf("Of %s, %s stood proven when done.", count(ordered, "step", "steps"), strings.TrimSpace(count(proven, "", ""))))
+		sum = fmt.Sprintf("Of %s, %s stood proven when done.", count(ordered, "step", "steps"), few(proven))
 	}
 	if len(never) > 0 {
 		more = append(more, "Never proven, and not of this evening's order: "+listed(never)+".")
 	}
-	lead = append(lead, p.alarmLead())
+	lead = append(lead, sum+" "+p.alarmLead())
 	if silent := p.silent(); len(silent) > 0 {
 		more = append(more, "Configured as measured, and not heard: "+listed(silent)+".")
 	}
@@ -162,7 +172,7 @@ func (p *paper) alarmLead() string {
 	}
 	s := capital(count(len(all), "alarm was raised", "alarms were raised")) + ": " + listed(names)
 	if unknown > 0 {
-		s += "; " + strings.TrimSpace(count(unknown, "", "")) + " never acknowledged"
+		s += "; " + few(unknown) + " never acknowledged"
 	}
 	return s + "."
 }
@@ -551,7 +561,7 @@ func (p *paper) curve(ch telemetry.Channel, y, h, w float64, at func(float64) fl
 		if !p.e.Engine.Declared(ch) {
 			what = "not measured on this engine"
 		}
-		p.text(plotL+3, y+h/2+1, regular, bodySize, nameOf(ch)+": "+what)
+		p.blank(plotL+3, y+h/2+1, bodySize, nameOf(ch)+": "+what)
 	}
 }
 
@@ -585,7 +595,7 @@ func (p *paper) lanes(y float64) {
 			}
 		}
 		if len(s.spans) == 0 {
-			p.text(plotL+2, bar+barH-0.4, regular, noteSize, "nothing was judged")
+			p.blank(plotL+2, bar+barH-0.4, noteSize, "nothing was judged")
 		}
 		if !s.done.IsZero() {
 			p.pdf.SetLineWidth(0.8)
@@ -632,7 +642,7 @@ func (p *paper) alarms(ly float64, all []course) {
 			p.pdf.Line(p.x(t), line-1, p.x(t), line+1)
 		}
 		x := math.Max(p.x(from)-boxW/2, busy)
-		if x+boxW > right {
+		if x+boxW > right || x > p.x(from)+farthest {
 			continue // its letter stands in the table
 		}
 		p.pdf.SetFillColor(255, 255, 255)
@@ -658,7 +668,7 @@ func (p *paper) boxes(i int, ly, bar float64) {
 			}
 		}
 		x := math.Max(p.x(s.given[0])-boxW/2, busy)
-		if x+boxW > right {
+		if x+boxW > right || x > p.x(s.given[0])+farthest {
 			continue // its number stands in the table
 		}
 		p.pdf.SetFillColor(255, 255, 255)
@@ -715,7 +725,7 @@ func (p *paper) key(alarms bool) {
 	p.pdf.SetLineWidth(0.3)
 	p.pdf.Line(x, y-0.4, x, y+barH+0.4)
 	x += 1.5 + p.text(x+1.5, y+barH-0.4, regular, noteSize, "end") + 5
-	p.text(x, y+barH-0.4, regular, noteSize, "see the tables")
+	p.text(x, y+barH-0.4, regular, noteSize, "numbers, letters: in the tables")
 	p.y += 7
 }
 

@@ -98,6 +98,27 @@ func count(n int, one, many string) string {
 	return strconv.Itoa(n) + " " + many
 }
 
+// few is a number in words, as it stands alone.
+func few(n int) string {
+	if n == 0 {
+		return "none"
+	}
+	return strings.TrimSpace(count(n, "", ""))
+}
+
+// short cuts a text at a word.
+func short(s string, most int) string {
+	r := []rune(s)
+	if len(r) <= most {
+		return s
+	}
+	cut := string(r[:most])
+	if i := strings.LastIndexByte(cut, ' '); i > 0 {
+		cut = cut[:i]
+	}
+	return cut + " …"
+}
+
 func capital(s string) string {
 	if s == "" {
 		return s
