@@ -9,8 +9,8 @@ import { join } from "node:path";
 /** How long a daemon may take until its page is served. */
 const readyMs = 30_000;
 
-export async function demo(bin: string, speed = 60): Promise<{ url: string; close(): Promise<void> }> {
-  const port = await freePort();
+export async function demo(bin: string, speed = 60, at = 0): Promise<{ url: string; close(): Promise<void> }> {
+  const port = at || (await freePort());
   const data = await mkdtemp(join(tmpdir(), "ashlamp-"));
   const said: string[] = [];
   const child = spawn(bin, ["demo", "--speed", String(speed), "--listen", `127.0.0.1:${port}`, "--data", data], { stdio: ["ignore", "pipe", "pipe"] });
@@ -45,7 +45,7 @@ async function answers(url: string): Promise<boolean> {
   }
 }
 
-async function freePort(): Promise<number> {
+export async function freePort(): Promise<number> {
   const s = createServer().listen(0, "127.0.0.1");
   await once(s, "listening");
   const a = s.address();

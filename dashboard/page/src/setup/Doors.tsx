@@ -4,6 +4,7 @@ import { setUpWords as words } from "../words/setup.ts";
 import { hostPort, isLoopback } from "./address.ts";
 import { draft, standing } from "./draft.ts";
 import { refuse, write } from "./kept.ts";
+import { Folded } from "./Folded.tsx";
 import { OneOf, Part, Text } from "./Part.tsx";
 
 const part = "doors";
@@ -38,6 +39,7 @@ export function DoorsPart({ s }: { s: Setup }) {
     void write(part, `${part}.`, ["broker", "page", "nodes"], (m) => putDoors(m, put satisfies DoorsPut));
   };
 
+  const where: Record<string, string> = { here: words.heard.here, net: words.heard.net, outside: words.heard.outside };
   const topics = s.engines.map((e) => [e.name, `sheds/${s.shed.id}/engines/${e.id}/samples`] as const);
   return (
     <section class="sub" aria-label={words.heard.doors}>
@@ -54,11 +56,13 @@ export function DoorsPart({ s }: { s: Setup }) {
           </li>
         </ul>
       )}
+      <Folded part={part} written label={words.heard.doors} says={<p>{words.heard.saysDoors(where[written.page] ?? "", where[written.nodes] ?? "")}</p>}>
       <Part id={part} onWrite={onWrite}>
         <OneOf part={part} name="page" label={words.heard.page} hint={words.heard.pageHint} written={written.page} options={[["here", words.heard.here], ["net", words.heard.net]]} />
         <OneOf part={part} name="nodes" label={words.heard.broker} written={written.nodes} options={[["here", words.heard.here], ["net", words.heard.net], ["outside", words.heard.outside]]} />
         {value("nodes") === "outside" && <Text part={part} name="broker" label={words.heard.brokerUrl} hint={words.heard.brokerUrlHint} written={written.broker} />}
       </Part>
+      </Folded>
     </section>
   );
 }

@@ -1,11 +1,14 @@
 /** The second stage: what each engine is. */
+import { useState } from "preact/hooks";
 import { Press } from "../parts/Press.tsx";
+import { Touch } from "../parts/Touch.tsx";
 import { deleteEngine, putEngine, type EnginePut, type Setup, type SetupEngine } from "../link/setup.ts";
 import { pressureUnit } from "../state/own.ts";
 import { setUpWords as words } from "../words/setup.ts";
 import { draft, standing } from "./draft.ts";
 import { goodId, idOf } from "./field.ts";
 import { by, fates, refuse, write } from "./kept.ts";
+import { Folded } from "./Folded.tsx";
 import { OneOf, Part, Text } from "./Part.tsx";
 import { entry, figure, numberOf, scaleOf } from "./scale.ts";
 
@@ -82,7 +85,16 @@ export function TakeOut({ part, question, note, onHeld }: { part: string; questi
   return <Press question={question} who={by.value} note={fate?.how === "refused" ? fate.text : note} waiting={fate?.how === "sending"} onHeld={onHeld} />;
 }
 
+function Says({ e }: { e: SetupEngine }) {
+  const scale = scaleOf("boiler.pressure", "Pa", { pressure: pressureUnit.value, temperature: "C" });
+  const working = `${figure(scale.shown(e.working_pressure_bar * 1e5), 1)} ${scale.name}`;
+  const w = words.engine;
+  return <p>{[w.says(working, entry(e.boiler_volume_l)), w.saysTanks[e.tanks], w.saysPipe[String(e.blow_down_pipe)], w.saysLayUp[e.lay_up], w.saysEmptied[e.emptied_by]].filter(Boolean).join(" ")}</p>;
+}
+
 export function EnginesStage({ s }: { s: Setup }) {
+  const [adding, add] = useState(false);
+  const typing = Object.keys(draft.value).some((k) => k.startsWith("new."));
   if (s.shed.id === "") return <p class="later">{words.engine.wantsShed}</p>;
   return (
     <>
@@ -91,13 +103,15 @@ export function EnginesStage({ s }: { s: Setup }) {
           <h3>
             {e.name} <small>{e.id}</small>
           </h3>
+          <Folded part={`engine.${e.id}`} written label={e.name} says={<Says e={e} />}>
           <One e={e} />
           <TakeOut part={`out.${e.id}`} question={words.engine.out(e.name)} note={words.engine.outNote} onHeld={() => void write(`out.${e.id}`, `engine.${e.id}.`, [], (m) => deleteEngine(m, e.id))} />
+          </Folded>
         </section>
       ))}
       <section class="sub" aria-label={s.engines.length === 0 ? words.engine.first : words.engine.fresh}>
         <h3>{s.engines.length === 0 ? words.engine.first : words.engine.fresh}</h3>
-        <One e={null} />
+        {s.engines.length === 0 || adding || typing ? <One e={null} /> : <Touch onTouch={() => add(true)}>{words.engine.add}</Touch>}
       </section>
     </>
   );

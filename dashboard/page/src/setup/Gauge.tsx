@@ -264,7 +264,7 @@ function Channel({ s, engine, whose, c }: { s: Setup; engine: string; whose: str
         <p class="gauge-now">
           <small>{words.gauge.shows}</small> <Figure of={judgedOf(c)} scale={scale} spread />
         </p>
-        <Beside engine={engine} c={c} scale={scale} />
+        {c.reading && <Beside engine={engine} c={c} scale={scale} />}
       </div>
       <div class="gauge-how">
         <p>

@@ -159,7 +159,7 @@ function ChannelsOf({ s, e }: { s: Setup; e: SetupEngine }) {
   return (
     <section class="sub" aria-label={words.heard.channelsOf(e.name)}>
       <h3>{words.heard.channelsOf(e.name)}</h3>
-      <ul class="heard">
+      <ul class="sources">
         {own.map((c) => (
           <ChannelRow key={c.id} s={s} engine={e.id} c={c} />
         ))}
@@ -197,7 +197,7 @@ export function HeardStage({ s }: { s: Setup }) {
         {all.map(({ e, sends }) => (
           <TakeAll key={e.id} e={e} sends={sends} />
         ))}
-        <ul class="heard">
+        <ul class="sources">
           {fresh.map((f) => (
             <UntakenRow key={`${f.node} ${f.send.topic} ${f.send.id}`} s={s} of={f} />
           ))}
@@ -223,7 +223,7 @@ export function HeardStage({ s }: { s: Setup }) {
               </p>
               <p>{words.sentence(r.why)}</p>
               {r.payload && <p class="refused-payload">{words.heard.payloadOf(r.payload)}</p>}
-              <ul class="heard">
+              <ul class="sources">
                 {r.numbers.map((x) => {
                   const source: Source = { kind: "mapped", topic: r.topic, pointer: x.pointer, node: r.node };
                   return <Assignable key={keyOfSource(source)} s={s} source={source} name={words.heard.number(x.pointer, String(x.value))} />;
@@ -244,7 +244,7 @@ export function HeardStage({ s }: { s: Setup }) {
           </p>
         ))}
         {s.buses.map((b) => b.trouble && <p key={b.name} class="later">{`${b.name}: ${words.sentence(b.trouble)}`}</p>)}
-        <ul class="heard">
+        <ul class="sources">
           {wires.map(({ b, d }) => {
             const name = words.heard.device(`0x${d.address.toString(16)}`, d.name || words.heard.unknownDevice);
             const about = [d.serves ?? "", d.used.length > 0 ? words.heard.used(words.list(d.used)) : ""].filter(Boolean).join("; ");
@@ -271,7 +271,7 @@ export function HeardStage({ s }: { s: Setup }) {
       {s.shed.id !== "" && s.channels.length > 0 && (
         <section class="sub" aria-label={words.heard.channelsShed}>
           <h3>{words.heard.channelsShed}</h3>
-          <ul class="heard">
+          <ul class="sources">
             {s.channels.map((c) => (
               <ChannelRow key={c.id} s={s} engine="" c={c} />
             ))}

@@ -8,6 +8,7 @@ import { airAt, boilsAt, withoutBarometerPa } from "./boiling.ts";
 import { draft, standing, type as typed } from "./draft.ts";
 import { goodId, idOf } from "./field.ts";
 import { refuse, write } from "./kept.ts";
+import { Folded } from "./Folded.tsx";
 import { Part, Text } from "./Part.tsx";
 import { entry, numberOf } from "./scale.ts";
 
@@ -57,12 +58,18 @@ export function ShedStage({ s }: { s: Setup }) {
     void write(part, `${part}.`, ["id", "timezone", "altitude_m", "people", "name"], (m) => putShed(m, put));
   };
 
+  const says = (
+    <p>
+      <strong>{s.shed.name}</strong> ({s.shed.id}), {words.shed.says(s.shed.timezone, entry(s.shed.altitude_m))} {s.shed.people.length > 0 && words.shed.saysPeople(s.shed.people)}
+    </p>
+  );
   return (
+    <Folded part={part} written={named} says={says} label={words.stage.shed}>
     <Part id={part} onWrite={onWrite}>
       <Text part={part} name="name" label={words.shed.name} hint={words.shed.nameHint} written={written.name} />
       <Text part={part} name="id" label={words.shed.id} hint={words.shed.idHint} written={named ? written.id : idOf(value("name"))} />
       <Text part={part} name="timezone" label={words.shed.timezone} hint={words.shed.timezoneHint(zoneHere)} written={written.timezone} among={zones}>
-        {value("timezone") !== zoneHere && <Touch onTouch={() => typed(`${part}.timezone`, zoneHere, written.timezone)}>{words.shed.takeZone(zoneHere)}</Touch>}
+        {!named && value("timezone") !== zoneHere && <Touch onTouch={() => typed(`${part}.timezone`, zoneHere, written.timezone)}>{words.shed.takeZone(zoneHere)}</Touch>}
       </Text>
       <Text
         part={part}
@@ -79,5 +86,6 @@ export function ShedStage({ s }: { s: Setup }) {
       />
       <Text part={part} name="people" label={words.shed.people} hint={words.shed.peopleHint} written={written.people} rows={4} wide />
     </Part>
+    </Folded>
   );
 }

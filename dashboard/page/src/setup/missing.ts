@@ -48,7 +48,7 @@ export function missing(s: Setup, typed: Draft): readonly Missing[] {
   const out: Missing[] = [];
   const add = (stage: StageId, weight: Weight, text: string): void => void out.push({ stage, weight, text });
 
-  for (const f of s.file.missing) add(stageOfFault(f.text), "run", words.sentence(f.text));
+  for (const f of s.file.missing) add(stageOfFault(f.text), "run", words.faults.find(([p]) => p.test(f.text))?.[1] ?? words.sentence(f.text));
   for (const stage of stages) {
     if (Object.keys(typed).some((k) => stageOfDraft(k) === stage)) add(stage, "typed", words.typedIn[stage]);
   }

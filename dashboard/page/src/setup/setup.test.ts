@@ -170,7 +170,7 @@ describe("what is missing", () => {
   it("is what the daemon cannot run without, first, and at its stage", () => {
     const s = { ...whole, shed: { ...whole.shed, id: "", people: [] }, file: { ...whole.file, exists: false, missing: [{ line: 1, text: "there is no engine; add one" }, { line: 1, text: "shed.id is missing; give a short id" }] } };
     expect(texts(s)).toEqual(["shed run", "engine run"]);
-    expect(missing(s, {})[0]?.text).toBe("shed.id is missing; give a short id.");
+    expect(missing(s, {})[0]?.text).toBe("The shed has no name and no id yet.");
   });
   it("names each channel with the steps that want it, in words", () => {
     const all = missing({ ...whole, engines: [engine] }, {});
