@@ -11,21 +11,30 @@ import (
 	"ashlamp/rules/telemetry"
 )
 
-// MaxSpan is the longest span of a series or of lanes: a leap year. It keeps one
-// call from reading years. Common practice, no source.
-const MaxSpan = 366 * 24 * time.Hour
+// MaxSpan is the longest span of a series, twenty years: drawn from sums of hours, of
+// which it has no more than can be read while nobody notices. MaxLanes is that of lanes,
+// a leap year: those are read verdict by verdict. Common practice, no source.
+const (
+	MaxSpan  = 20 * 366 * 24 * time.Hour
+	MaxLanes = 366 * 24 * time.Hour
+)
 
-func checkSpan(from, to time.Time) error {
+// checkSpan refuses a span that is none or is longer than the longest.
+func checkSpan(from, to time.Time, longest time.Duration) error {
 	switch {
 	case !from.Before(to):
 		return fmt.Errorf("from %s is not before to %s", from.Format(time.RFC3339), to.Format(time.RFC3339))
-	case to.Sub(from) > MaxSpan:
-		return fmt.Errorf("from %s to %s is more than 366 days", from.Format(time.RFC3339), to.Format(time.RFC3339))
+	case to.Sub(from) > longest:
+		return fmt.Errorf("from %s to %s is more than %s", from.Format(time.RFC3339), to.Format(time.RFC3339), days(longest))
 	}
 	return nil
 }
 
-const spanMend = "Give from and to in RFC 3339, from the earlier, at most 366 days apart."
+func spanMend(longest time.Duration) string {
+	return "Give from and to in RFC 3339, from the earlier, at most " + days(longest) + " apart."
+}
+
+func days(d time.Duration) string { return fmt.Sprintf("%d days", d/(24*time.Hour)) }
 
 func (a *API) series(w http.ResponseWriter, r *http.Request) {
 	state, ok := a.engineOf(w, r)
@@ -36,8 +45,8 @@ func (a *API) series(w http.ResponseWriter, r *http.Request) {
 	if !readQuery(w, r, &q) {
 		return
 	}
-	if err := checkSpan(q.From, q.To); err != nil {
-		problem.Write(w, r, problem.BadRequest, sentence(err.Error()), spanMend)
+	if err := checkSpan(q.From, q.To, MaxSpan); err != nil {
+		problem.Write(w, r, problem.BadRequest, sentence(err.Error()), spanMend(MaxSpan))
 		return
 	}
 	if q.Points < 1 || q.Points > MaxPoints {
@@ -92,8 +101,8 @@ func (a *API) lanes(w http.ResponseWriter, r *http.Request) {
 	if !readQuery(w, r, &q) {
 		return
 	}
-	if err := checkSpan(q.From, q.To); err != nil {
-		problem.Write(w, r, problem.BadRequest, sentence(err.Error()), spanMend)
+	if err := checkSpan(q.From, q.To, MaxLanes); err != nil {
+		problem.Write(w, r, problem.BadRequest, sentence(err.Error()), spanMend(MaxLanes))
 		return
 	}
 	lanes, err := a.past.Lanes(r.Context(), state.Engine, q.From.UTC(), q.To.UTC())

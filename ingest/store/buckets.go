@@ -13,8 +13,14 @@ import (
 const usPerHour = 60 * usPerMinute
 
 // hourly is the width of bucket from which sums of hours are used: below, the
-// rounding up to whole hours would cost more than a third of the buckets.
-const hourly = 80 * usPerMinute
+// rounding up to whole hours would cost more than a third of the buckets. Over a span
+// of more than longSpan, in which there may be a hundred thousand sums of minutes, it is
+// hourlyLong, and may cost half of them: nobody waits for more.
+const (
+	hourly     = 80 * usPerMinute
+	hourlyLong = usPerHour / 2
+	longSpan   = 100_000 * usPerMinute
+)
 
 // agg sums up samples. any counts all of them (as read from a sum of the file:
 // 1 or 0), n those that have a number and are not bad.
@@ -89,7 +95,7 @@ func newGrid(from, to int64, points int) grid {
 			w++
 		}
 		g.width = -floorDiv(-w, g.unit) * g.unit
-		if g.unit == usPerHour && w >= hourly || g.unit == usPerMinute && w >= usPerMinute || g.unit == 1 {
+		if g.unit == usPerHour && (w >= hourly || w >= hourlyLong && to-from > longSpan) || g.unit == usPerMinute && w >= usPerMinute || g.unit == 1 {
 			break
 		}
 	}
@@ -101,8 +107,8 @@ func (g grid) index(at int64) int { return int((at - g.anchor) / g.width) }
 // Buckets divides [from, to) into at most points buckets of equal width and sums
 // up what each has of the channel. Buckets without any sample are left out; one
 // with bad samples only has Count 0. Widths of a minute and more are whole
-// minutes, of 80 minutes and more whole hours, and the buckets then begin on a
-// whole one; the first and last are cut at from and to. Min, Max, Count and Worst
+// minutes, of 80 minutes and more (or of half an hour, over a span of more than 69
+// days) whole hours, and the buckets then begin on a whole one; the first and last are cut at from and to. Min, Max, Count and Worst
 // are exact, Mean to the rounding of a sum.
 func (s *Store) Buckets(ctx context.Context, engine string, ch telemetry.Channel, from, to time.Time, points int) ([]telemetry.Bucket, error) {
 	if points < 1 {
@@ -116,7 +122,12 @@ func (s *Store) Buckets(ctx context.Context, engine string, ch telemetry.Channel
 		return nil, fmt.Errorf("buckets from %s to %s: the span is too long to count in microseconds; ask for less", from.Format(time.RFC3339), to.Format(time.RFC3339))
 	}
 	g := newGrid(lo, hi, points)
-	r := &summing{s: s, ctx: ctx, g: g, sums: map[int]*agg{}}
+	r := &summing{s: s, ctx: ctx, g: g, qualities: map[int64]telemetry.Quality{}}
+	if n := g.index(hi-1) + 1; n <= fewBuckets {
+		r.sums = make([]agg, n)
+	} else {
+		r.far = map[int]*agg{}
+	}
 	err := s.read(ctx, func(q querier) error {
 		r.q = q
 		var err error
@@ -127,6 +138,11 @@ func (s *Store) Buckets(ctx context.Context, engine string, ch telemetry.Channel
 		if err := r.fresh(); err != nil {
 			return err
 		}
+		good, err := s.flawByID(ctx, q, 0)
+		if err != nil {
+			return err
+		}
+		r.qualities[0] = good.quality
 		switch g.unit {
 		case usPerHour:
 			return r.sums60("hour", usPerHour, lo, hi, r.minutes)
@@ -141,20 +157,31 @@ func (s *Store) Buckets(ctx context.Context, engine string, ch telemetry.Channel
 	return r.buckets(), nil
 }
 
+// fewBuckets is up to how many there is room made for all, whether they have a sample
+// or not: 3 MB.
+const fewBuckets = 1 << 16
+
 type summing struct {
 	s      *Store
 	ctx    context.Context
 	q      querier
 	g      grid
 	series int64
-	sums   map[int]*agg
+	// sums are by number; far in their place where there may be very many.
+	sums []agg
+	far  map[int]*agg
+	// qualities are those of the flaws met so far.
+	qualities map[int64]telemetry.Quality
 }
 
 func (r *summing) bucket(i int) *agg {
-	a := r.sums[i]
+	if r.far == nil {
+		return &r.sums[i]
+	}
+	a := r.far[i]
 	if a == nil {
 		a = &agg{}
-		r.sums[i] = a
+		r.far[i] = a
 	}
 	return a
 }
@@ -200,8 +227,40 @@ func (r *summing) sums60(table string, unit, lo, hi int64, finer func(lo, hi int
 	return rows.Err()
 }
 
+// chunks sums up sealed samples as they are decoded, one chunk in memory at a time.
 func (r *summing) chunks(lo, hi int64) error {
-	return eachChunk(r.ctx, r.q, r.series, lo, hi, func(x sample) error { return r.sample(x) })
+	rows, err := r.q.QueryContext(r.ctx, "SELECT id, data FROM chunk WHERE id BETWEEN ? AND ?",
+		chunkID(r.series, floorDiv(lo, usPerMinute)), chunkID(r.series, floorDiv(hi-1, usPerMinute)))
+	if err != nil {
+		return err
+	}
+	defer rows.Close()
+	var ss, unknown []sample // the words are read on the same connection: first the rows, then they
+	for rows.Next() {
+		var id int64
+		var data sql.RawBytes
+		if err := rows.Scan(&id, &data); err != nil {
+			return err
+		}
+		if ss, err = decodeChunk(ss[:0], minuteOf(id), data); err != nil {
+			return damagedMinute(minuteOf(id), err)
+		}
+		for _, x := range ss {
+			if x.at < lo || x.at >= hi {
+				continue
+			}
+			if q, ok := r.qualities[x.flaw]; ok {
+				r.bucket(r.g.index(x.at)).add(x.value, q)
+			} else {
+				unknown = append(unknown, x)
+			}
+		}
+	}
+	if err := rows.Err(); err != nil {
+		return err
+	}
+	rows.Close()
+	return r.samples(unknown)
 }
 
 func (r *summing) fresh() error {
@@ -224,28 +283,36 @@ func (r *summing) fresh() error {
 		return err
 	}
 	rows.Close()
-	for _, x := range all {
-		if err := r.sample(x); err != nil {
-			return err
-		}
-	}
-	return nil
+	return r.samples(all)
 }
 
-func (r *summing) sample(x sample) error {
-	f, err := r.s.flawByID(r.ctx, r.q, x.flaw)
-	if err != nil {
-		return err
+// samples sums up those of which the flaws may not have been met yet.
+func (r *summing) samples(ss []sample) error {
+	for _, x := range ss {
+		q, ok := r.qualities[x.flaw]
+		if !ok {
+			f, err := r.s.flawByID(r.ctx, r.q, x.flaw)
+			if err != nil {
+				return err
+			}
+			q = f.quality
+			r.qualities[x.flaw] = q
+		}
+		r.bucket(r.g.index(x.at)).add(x.value, q)
 	}
-	r.bucket(r.g.index(x.at)).add(x.value, f.quality)
 	return nil
 }
 
 func (r *summing) buckets() []telemetry.Bucket {
 	var out []telemetry.Bucket
-	for i, end := 0, r.g.index(r.g.to-1); i <= end && len(out) < len(r.sums); i++ {
-		a := r.sums[i]
-		if a == nil {
+	for i, end := 0, r.g.index(r.g.to-1); i <= end && (r.far == nil || len(out) < len(r.far)); i++ {
+		var a agg
+		if r.far == nil {
+			a = r.sums[i]
+		} else if far := r.far[i]; far != nil {
+			a = *far
+		}
+		if a.any == 0 {
 			continue
 		}
 		from := r.g.anchor + int64(i)*r.g.width

@@ -404,6 +404,11 @@ func TestAGrid(t *testing.T) {
 		{0, 79 * usPerMinute, 1, 79 * usPerMinute},
 		{-1, 1, 5, 1},
 		{0, 365 * 24 * usPerHour, 500, 18 * usPerHour},
+		{0, 200 * 24 * usPerHour, 5000, usPerHour},
+		{0, 270 * 24 * usPerHour, 5000, 2 * usPerHour},
+		{0, longSpan, 1300, 77 * usPerMinute},
+		{0, longSpan + 1, 1300, 2 * usPerHour},
+		{0, longSpan + 1, 3500, 29 * usPerMinute},
 		{0, 1, 1, 1},
 		{0, math.MaxInt64 - 2*usPerHour, 1, math.MaxInt64/usPerHour*usPerHour - usPerHour},
 	} {

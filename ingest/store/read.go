@@ -104,7 +104,7 @@ func eachChunk(ctx context.Context, q querier, series, lo, hi int64, f func(samp
 			return err
 		}
 		if ss, err = decodeChunk(ss, minuteOf(id), data); err != nil {
-			return fmt.Errorf("minute %s: %w", time.Unix(minuteOf(id)*60, 0).UTC().Format(time.RFC3339), err)
+			return damagedMinute(minuteOf(id), err)
 		}
 	}
 	if err := rows.Err(); err != nil {
@@ -119,6 +119,10 @@ func eachChunk(ctx context.Context, q querier, series, lo, hi int64, f func(samp
 		}
 	}
 	return nil
+}
+
+func damagedMinute(minute int64, err error) error {
+	return fmt.Errorf("minute %s: %w", time.Unix(minute*60, 0).UTC().Format(time.RFC3339), err)
 }
 
 // record puts the words in place of their ids.
