@@ -42,7 +42,7 @@ func (r records) Report(ctx context.Context, w io.Writer, id, disposal string) e
 	evening, err := record.Gather(ctx, r.Store, r.config.Shed.Name, r.config.Engines[i], disposal)
 	var unknown *record.UnknownError
 	if errors.As(err, &unknown) {
-		return fmt.Errorf("%w: %w", api.ErrUnknownDisposal, err)
+		return fmt.Errorf("%w: %s", api.ErrUnknownDisposal, disposal)
 	}
 	if err != nil {
 		return err
