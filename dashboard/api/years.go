@@ -266,7 +266,7 @@ func limitsOf(raw json.RawMessage) (map[string]float64, error) {
 			return nil, fmt.Errorf("the limit %s is %s, which is no number", quoted(k), quoted(string(sent[k])))
 		}
 		if err := limit.Check(limit.Key(k), v); err != nil {
-			return nil, err
+			return nil, fmt.Errorf("the limits cannot be moved so: %w", err)
 		}
 		limits[k] = v
 	}
