@@ -76,6 +76,9 @@ type Options struct {
 	Buses map[string]Bus
 	// Random makes the first number of the live link unlike that of another run.
 	Random uint32
+	// First, if not 0, is that number: for whoever starts several within one process,
+	// faster than the number's clock ticks.
+	First uint64
 	// InStep is true where whoever moves the clock calls [App.Settle] in between.
 	InStep bool
 	// Setup answers the calls of set-up; nil where there is none.
@@ -311,8 +314,12 @@ func (a *App) makeJudges(ctx context.Context) error {
 		first.Engines = append(first.Engines, judge.Engine(e, state.Marks))
 		first.States = append(first.States, judge.StateOf(e, state))
 	}
+	number := a.o.First
+	if number == 0 {
+		number = live.FirstNumber(time.Now(), a.o.Random)
+	}
 	hub, err := live.NewHub(first.Whole(), live.Options{
-		First: live.FirstNumber(time.Now(), a.o.Random), Now: a.o.Clock.Now, Log: a.o.Log, Judging: a.judging,
+		First: number, Now: a.o.Clock.Now, Log: a.o.Log, Judging: a.judging,
 	})
 	if err != nil {
 		return err

@@ -4,7 +4,6 @@ import (
 	"context"
 	"errors"
 	"net/http"
-	"time"
 
 	"golang.org/x/sync/errgroup"
 
@@ -70,7 +69,7 @@ func (s *Setup) makeIdle(context.Context) (supervise.Runner, error) {
 	s.mu.Unlock()
 	var err error
 	first := message.Snapshot{At: s.o.Clock.Now()}
-	i.hub, err = live.NewHub(first.Whole(), live.Options{First: live.FirstNumber(time.Now(), s.o.Random()), Now: s.o.Clock.Now, Log: s.o.Log})
+	i.hub, err = live.NewHub(first.Whole(), live.Options{First: s.firstNumber(), Now: s.o.Clock.Now, Log: s.o.Log})
 	if err != nil {
 		return nil, err
 	}

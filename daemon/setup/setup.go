@@ -24,6 +24,7 @@ import (
 	"strings"
 	"sync"
 	"sync/atomic"
+	"time"
 
 	"ashlamp/daemon/app"
 	"ashlamp/daemon/clock"
@@ -31,6 +32,7 @@ import (
 	"ashlamp/daemon/config/edit"
 	"ashlamp/daemon/supervise"
 	"ashlamp/dashboard/api"
+	"ashlamp/dashboard/live"
 	"ashlamp/dashboard/problem"
 )
 
@@ -73,6 +75,7 @@ type Setup struct {
 	config  *config.Config
 	missing config.Faults
 	trouble string
+	number  uint64 // the live link's first one, of what runs
 
 	rehearsing rehearsing
 	scanning   scanning
@@ -163,7 +166,7 @@ func (s *Setup) makeApp(ctx context.Context, c config.Config) (supervise.Runner,
 		return nil, err
 	}
 	a, err := app.New(ctx, app.Options{
-		Config: c, Data: s.o.Data, Page: s.o.Page, Clock: s.o.Clock, Log: s.o.Log, Buses: buses, Random: s.o.Random(),
+		Config: c, Data: s.o.Data, Page: s.o.Page, Clock: s.o.Clock, Log: s.o.Log, Buses: buses, First: s.firstNumber(),
 		Setup: s, Heard: s.ear.Hear, Unserved: true,
 	})
 	if err != nil {
@@ -175,6 +178,19 @@ func (s *Setup) makeApp(ctx context.Context, c config.Config) (supervise.Runner,
 		s.o.Announce(s.super.Addr(), a.Broker(), &c)
 	}
 	return &daemon{a, s, closeBuses}, nil
+}
+
+// perRun is how many numbers of the live link one run has to itself, of those that are
+// begun within one second: as many as [live.FirstNumber] gives to a second.
+const perRun = 1 << 21
+
+// firstNumber is above all numbers that a page can have been told by what ran before: a
+// page that asks again with the last of those must not be given the changes of another.
+func (s *Setup) firstNumber() uint64 {
+	s.mu.Lock()
+	defer s.mu.Unlock()
+	s.number = max(live.FirstNumber(time.Now(), s.o.Random()), s.number+perRun)
+	return s.number
 }
 
 func no(kind problem.Kind, mend, format string, args ...any) *api.Refusal {

@@ -14,11 +14,17 @@ import (
 	"os"
 	"path/filepath"
 	"strings"
+	"sync"
 	"testing"
 	"testing/fstest"
 	"time"
 
 	paho "github.com/eclipse/paho.mqtt.golang"
+	"github.com/getkin/kin-openapi/openapi3"
+	"github.com/getkin/kin-openapi/openapi3filter"
+	"github.com/getkin/kin-openapi/routers"
+	"github.com/getkin/kin-openapi/routers/legacy"
+	"github.com/gorilla/websocket"
 	"periph.io/x/conn/v3/i2c"
 
 	"ashlamp/daemon/app"
@@ -26,6 +32,7 @@ import (
 	"ashlamp/daemon/config"
 	"ashlamp/daemon/setup"
 	"ashlamp/dashboard/message"
+	"ashlamp/dashboard/openapi"
 	"ashlamp/rules/telemetry"
 	"ashlamp/simulators/bus"
 	"ashlamp/simulators/chip"
@@ -135,7 +142,44 @@ func (s *shed) do(method, path string, body any, header ...string) (int, []byte)
 	if err != nil {
 		s.t.Fatal(err)
 	}
+	if strings.HasPrefix(path, "/setup") {
+		asDocumented(s.t, r, resp, out)
+	}
 	return resp.StatusCode, out
+}
+
+// document is the OpenAPI document, read once.
+var document = sync.OnceValues(func() (routers.Router, error) {
+	doc, err := openapi3.NewLoader().LoadFromData(openapi.Document())
+	if err != nil {
+		return nil, err
+	}
+	return legacy.NewRouter(doc)
+})
+
+// asDocumented holds an answer to the OpenAPI document.
+func asDocumented(t *testing.T, r *http.Request, resp *http.Response, body []byte) {
+	t.Helper()
+	router, err := document()
+	if err != nil {
+		t.Fatal(err)
+	}
+	asked := r.Clone(r.Context())
+	asked.URL.Scheme, asked.URL.Host, asked.Host = "", "", ""
+	route, params, err := router.FindRoute(asked)
+	if err != nil {
+		t.Errorf("%s %s: the document has no such call: %v", r.Method, r.URL, err)
+		return
+	}
+	in := &openapi3filter.ResponseValidationInput{
+		RequestValidationInput: &openapi3filter.RequestValidationInput{Request: asked, PathParams: params, Route: route},
+		Status:                 resp.StatusCode, Header: resp.Header,
+		Options: &openapi3filter.Options{IncludeResponseStatus: true},
+	}
+	in.SetBodyBytes(body)
+	if err := openapi3filter.ValidateResponse(t.Context(), in); err != nil {
+		t.Errorf("%s %s: answer %d %s is not as the document says: %v", r.Method, r.URL, resp.StatusCode, body, err)
+	}
 }
 
 // set makes a call that must be done, and keeps the new hash.
@@ -481,6 +525,70 @@ func TestWhatCannotBeRunIsPutBack(t *testing.T) {
 		t.Errorf("the engine's state: %d", status)
 	}
 	s.refused(422, "file-wrong", "PUT", "/setup/doors", message.SetupDoorsPut{Hash: s.hash, Page: ptr("nowhere.example:80")})
+}
+
+// TestAnEditTakesTheJudgementUpFromTheStore: what people said and what was measured
+// stands after an edit as after any start, and a page's link comes back by itself.
+func TestAnEditTakesTheJudgementUpFromTheStore(t *testing.T) {
+	broker := free(t)
+	s := open(t, byHand(broker))
+	s.get()
+	n := dial(t, broker, "box")
+	n.say("sheds/fernhollow/engines/quillet/samples", `[{"n":"boiler.pressure","u":"Pa","v":812000}]`)
+	if status, out := s.do("POST", "/engines/quillet/confirmations", message.Confirmation{Confirm: "vent-open", By: "T. Oxley"}); status != http.StatusCreated {
+		t.Fatalf("a word: %d %s", status, out)
+	}
+	link := func() (*websocket.Conn, message.Live) {
+		var conn *websocket.Conn
+		s.until("the link is there", func() bool {
+			var err error
+			var resp *http.Response
+			conn, resp, err = websocket.DefaultDialer.DialContext(t.Context(), "ws"+strings.TrimPrefix(s.url, "http")+"/api/v1/live", nil)
+			if resp != nil {
+				_ = resp.Body.Close()
+			}
+			return err == nil
+		})
+		var first message.Live
+		if err := conn.ReadJSON(&first); err != nil {
+			t.Fatal(err)
+		}
+		return conn, first
+	}
+	conn, before := link()
+	got := s.set("PUT", "/setup/engines/quillet", message.SetupEnginePut{Hash: s.hash, Name: ptr("Quillet the Elder")})
+	if got.Engines[0].Name != "Quillet the Elder" {
+		t.Fatalf("engine %+v", got.Engines[0])
+	}
+	// The old link was cut, so that no page shows what is judged no longer.
+	for {
+		if err := conn.SetReadDeadline(time.Now().Add(10 * time.Second)); err != nil {
+			t.Fatal(err)
+		}
+		if _, _, err := conn.ReadMessage(); err != nil {
+			var late net.Error
+			if errors.As(err, &late) && late.Timeout() {
+				t.Error("the old link stands")
+			}
+			break
+		}
+	}
+	_ = conn.Close()
+	conn, after := link()
+	defer func() { _ = conn.Close() }()
+	if before.Snapshot == nil || after.Snapshot == nil || after.N < before.N {
+		t.Fatalf("numbers %d, then %d", before.N, after.N)
+	}
+	if e := after.Snapshot.Engines[0]; e.Name != "Quillet the Elder" {
+		t.Errorf("the page is told of %+v", e)
+	}
+	state := after.Snapshot.States[0]
+	if r := state.Channels["boiler.pressure"]; r.Value == nil || *r.Value != 812000 {
+		t.Errorf("the pressure: %+v", r)
+	}
+	if len(state.Confirmations) != 1 || state.Confirmations[0].Confirm != "vent-open" || state.Confirmations[0].By != "T. Oxley" {
+		t.Errorf("words: %+v", state.Confirmations)
+	}
 }
 
 // TestThePageMoves: the page's address is changed from the page, over that address.
