@@ -332,7 +332,7 @@ func coursesOf(e *Evening) []course {
 			out[i].changes = append(out[i].changes, c)
 		case calls:
 			out = append(out, course{c.Watch, []alarm.Change{c}})
-			i, open[c.Watch] = len(out)-1, len(out)-1
+			open[c.Watch] = len(out) - 1
 		default:
 			continue
 		}
