@@ -3,6 +3,7 @@ package report
 import (
 	"fmt"
 	"math"
+	"slices"
 	"strings"
 	"time"
 
@@ -362,11 +363,13 @@ func (p *paper) pressure(y, h float64) {
 		{e.Engine.Limits.At(limit.BlowDownMin), "and above", false},
 		{e.Engine.Limits.At(limit.MoveMin), "move above", false},
 	}
+	var drawn []float64
 	for _, l := range limits {
 		if l.bar > low && l.bar < high {
-			// Two strokes closer than their hachures are one: the label tells of both.
-			if label(l.bar, bold) {
-				p.shore(at(l.bar), l.up)
+			// Of two closer than their hachures the first is drawn; the words tell of both.
+			if y := at(l.bar); !slices.ContainsFunc(drawn, func(x float64) bool { return math.Abs(x-y) < 4 }) && label(l.bar, bold) {
+				p.shore(y, l.up)
+				drawn = append(drawn, y)
 			}
 			lines = append(lines, l.text+" "+trimmed(l.bar))
 		}

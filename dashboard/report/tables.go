@@ -370,7 +370,7 @@ func (p *paper) suppressed() []string {
 }
 
 func (p *paper) figures() {
-	p.heading("The cooldown in figures", 20)
+	p.heading("The cooldown in figures", 60) // with its first table
 	s := p.e.Summary
 	if s == nil {
 		p.para(regular, bodySize, "No summary was drawn up of this disposal; its figures are not known.")
@@ -497,8 +497,8 @@ func (p *paper) forecasts(s *cooldown.Summary) {
 	p.room(20)
 	defer p.note("“As is” takes for granted that cocks, doors and plugs stay as they were when it was told; where a crew did something meanwhile, it could not come true.")
 	p.table([]column{
-		{title: "forecast of", w: 36}, {title: "assuming", w: 28}, {title: "came at", w: 26}, {title: "its 80 % intervals", w: 32},
-		{title: "the first and the last that are kept: median", w: width - 122},
+		{title: "forecast of", w: 32}, {title: "assuming", w: 26}, {title: "came at", w: 24}, {title: "its 80 % intervals", w: 30},
+		{title: "the first and the last that are kept: median", w: width - 112},
 	}, rows)
 }
 
