@@ -46,26 +46,25 @@ async function showLast(db: IDBDatabase, script: string): Promise<void> {
     asked.onsuccess = () => done(asked.result);
     asked.onerror = () => done(undefined);
   });
-  const stop = effect(() => {
+  const show = (): void => {
     // An open socket tells at once what is so now; what is old would only be in the way.
-    if (link.value.open || link.value.lastHeard !== null || known.peek().shed !== null) return;
+    if (link.value.open || link.value.lastHeard !== null || known.value.shed !== null) return;
     const back = readBack(text, script, Date.now());
     if (!back) return;
     known.value = back.known;
-    if (engineId.peek() === back.engine) {
+    if (engineId.value === back.engine) {
       traces.value = back.traces;
       judged.value = back.judged;
     }
     const t = realNow();
-    link.value = { ...link.peek(), lastHeard: back.age === null ? null : t - back.age };
+    link.value = { ...link.value, lastHeard: back.age === null ? null : t - back.age };
     tick.value = t;
-  });
-  // Once anything was heard, nothing that was kept is shown any more.
-  const over = effect(() => {
-    if (known.value.shed !== null && !isKept(known.value)) queueMicrotask(() => {
-      stop();
-      over();
-    });
+  };
+  const stop = effect(() => {
+    const over = known.value.shed !== null;
+    void link.value;
+    // Not within the effect: what follows from the first of these must be done before the next.
+    queueMicrotask(over ? () => stop() : show);
   });
 }
 
