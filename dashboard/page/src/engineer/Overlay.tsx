@@ -127,49 +127,51 @@ export function Overlay({ engine, bold, others, by, names, children }: OverlayPr
 
   return (
     <section class="over" aria-label={words.tableName(words.after[by])}>
-      <div class="over-sheet" ref={sheet} style={{ "--columns": columns.length }} role="table" aria-label={words.tableName(words.after[by])}>
-        <div class="over-row over-scale" role="row">
-          <div class="over-name over-min" role="columnheader">{words.minutes(words.after[by])}</div>
-          <div class="over-plot" role="columnheader" data-row="scale">
-            <span class="aloud">{words.differences}</span>
-            <Scale seen={seen} width={rects.width} rem={rem} by={by} />
-          </div>
-          <Cells head values={columns.map((c) => c.head)} />
-        </div>
-        {strips.map((s, i) => (
-          <div key={s.key} class={`over-row over-strip over-${s.key}`} role="row">
-            <div class="over-name" role="rowheader">
-              <span class="strip-title">{titles[s.key]}</span>
-              {note(s) && <span class="note">{note(s)}</span>}
+      <div class="over-sheet" ref={sheet} style={{ "--columns": columns.length }}>
+        <div role="table" aria-label={words.tableName(words.after[by])}>
+          <div class="over-row over-scale" role="row">
+            <div class="over-name over-min" role="columnheader">{words.minutes(words.after[by])}</div>
+            <div class="over-plot" role="columnheader" data-row="scale">
+              <span class="aloud">{words.differences}</span>
+              <Scale seen={seen} width={rects.width} rem={rem} by={by} />
             </div>
-            <div class="over-plot" role="cell">
-              <span class="over-found">{foundOf(s, compared[i], many, name(bold.id), u)}</span>
-              <div class="over-area" data-row={s.key}>
-                <Axis strip={s} engine={engine} height={rects.rows[s.key]?.height ?? 0} u={u} rem={rem} />
+            <Cells head values={columns.map((c) => c.head)} />
+          </div>
+          {strips.map((s, i) => (
+            <div key={s.key} class={`over-row over-strip over-${s.key}`} role="row">
+              <div class="over-name" role="rowheader">
+                <span class="strip-title">{titles[s.key]}</span>
+                {note(s) && <span class="note">{note(s)}</span>}
               </div>
+              <div class="over-plot" role="cell">
+                <span class="over-found">{foundOf(s, compared[i], many, name(bold.id), u)}</span>
+                <div class="over-area" data-row={s.key}>
+                  <Axis strip={s} engine={engine} height={rects.rows[s.key]?.height ?? 0} u={u} rem={rem} />
+                </div>
+              </div>
+              <Cells values={columns.map((c) => c.first(s.channel, u))} sub={words.firstRow} />
             </div>
-            <Cells values={columns.map((c) => c.first(s.channel, u))} sub={words.firstRow} />
+          ))}
+          {laneMarks.map((m) => (
+            <div key={m} class="over-row over-lane" role="row">
+              <div class="over-name" role="rowheader">{words.mark[m]}</div>
+              <div class="over-plot" role="cell" data-row={m} />
+              <Cells values={columns.map((c) => c.mark(m))} />
+            </div>
+          ))}
+          <div class="over-row over-lane over-last" role="row">
+            <div class="over-name" role="rowheader">
+              {words.lossRow}, {words.lossUnit}
+            </div>
+            <div class="over-plot" role="cell" data-row="loss" />
+            <Cells values={columns.map((c) => c.loss)} />
           </div>
-        ))}
-        {laneMarks.map((m) => (
-          <div key={m} class="over-row over-lane" role="row">
-            <div class="over-name" role="rowheader">{words.mark[m]}</div>
-            <div class="over-plot" role="cell" data-row={m} />
-            <Cells values={columns.map((c) => c.mark(m))} />
-          </div>
-        ))}
-        <div class="over-row over-lane over-last" role="row">
-          <div class="over-name" role="rowheader">
-            {words.lossRow}, {words.lossUnit}
-          </div>
-          <div class="over-plot" role="cell" data-row="loss" />
-          <Cells values={columns.map((c) => c.loss)} />
         </div>
         <div class="over-ground">
-          <div class="over-hand" ref={plot} tabIndex={0} role="group" aria-label={sheetName(seen.value)}>
+          <HandOn of={plot} seen={seen} told={sheetName} drawn={ready}>
             <canvas ref={canvas} aria-hidden="true" />
             <Names engine={engine} seen={seen} rects={rects} strip={strips[0]} ready={ready} bold={bold} others={named} under={many ? others : none} name={name} rem={rem} />
-          </div>
+          </HandOn>
         </div>
       </div>
       <div class="over-foot">
@@ -180,6 +182,26 @@ export function Overlay({ engine, bold, others, by, names, children }: OverlayPr
         <p class="over-shaded">{shadedOf(others, many, name, bold)}</p>
       </div>
     </section>
+  );
+}
+
+interface HandOnProps {
+  readonly of: RefObject<HTMLDivElement>;
+  readonly seen: Signal<Seen>;
+  readonly told: (s: Seen) => string;
+  /** Calls still to come. */
+  readonly coming?: number;
+  /** Evenings whose curves are drawn. */
+  readonly drawn?: number;
+  readonly children: ComponentChildren;
+}
+
+/** What a hand moves; only it and the scale are made anew in each frame of a move. */
+export function HandOn({ of, seen, told, coming, drawn, children }: HandOnProps) {
+  return (
+    <div class="over-hand" ref={of} tabIndex={0} role="group" aria-label={told(seen.value)} data-coming={coming} data-drawn={drawn}>
+      {children}
+    </div>
   );
 }
 
@@ -541,7 +563,8 @@ function useRects(sheet: RefObject<HTMLElement>, plot: RefObject<HTMLElement>): 
     const watch = new ResizeObserver(take);
     watch.observe(s);
     const more = new MutationObserver(take);
-    more.observe(s, { childList: true });
+    // A lane that comes or goes moves the rest; what the hand moves within a row does not.
+    if (s.firstElementChild) more.observe(s.firstElementChild, { childList: true });
     return () => {
       watch.disconnect();
       more.disconnect();

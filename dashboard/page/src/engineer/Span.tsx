@@ -19,7 +19,7 @@ import * as write from "../words/units.ts";
 import { useDisposals } from "./fetched.ts";
 import { useHand } from "./hand.ts";
 import { inks, penOf, shore, upright, type Inks } from "./ink.ts";
-import { Hands } from "./Overlay.tsx";
+import { HandOn, Hands } from "./Overlay.tsx";
 import { addressOfPart, whereOf, type PartProps } from "./part.ts";
 import { drawable, gapOf, gapsIn, pointsOf, runsOf, coarser, tileBuckets, tileKey, tileSpan, tilesOf, unheld, widthFor, type Point, type Tile, type TileId } from "./tiles.ts";
 import { calendarTicks, placeOf, within, type Bounds, type CalendarTick, type Seen } from "./zoom.ts";
@@ -38,6 +38,8 @@ const atOnce = 3;
 const mostTiles = 600;
 /** The address follows what is seen after it rested for so long. */
 const addressMs = 600;
+/** How long a move must rest before the words follow it. */
+const restMs = 120;
 
 const presets = { minute: 60 * second, hour, day, month: 30 * day, year: 366 * day, all: Infinity } as const;
 type Preset = keyof typeof presets;
@@ -88,6 +90,8 @@ function Drawing({ engine, disposals, whole, end }: DrawingProps) {
   const rest = whereOf(place.value.path).rest;
   const first = useMemo(() => opening(rest, disposals, bounds), []);
   const seen = useSignal<Seen>(first);
+  // Words and figures follow once a move rests; only the curves follow at once.
+  const rested = useSignal<Seen>(first);
   const read = useSignal<number | null>(null);
   const [channels, setChannels] = useState<readonly string[]>(() => usual(engine));
   const [more, setMore] = useState(false);
@@ -105,7 +109,7 @@ function Drawing({ engine, disposals, whole, end }: DrawingProps) {
   draw.current = () => {
     const c = canvas.current;
     if (!c || rects.width === 0) return;
-    paint(c, { rects, channels, seen: seen.value, read: read.value, engine, store, fresh, zone, rem, disposals });
+    paint(c, { rects, channels, seen: seen.value, rested: rested.value, read: read.value, engine, store, fresh, zone, rem, disposals });
   };
   const soon = (): void => {
     if (due.current === 0)
@@ -116,15 +120,22 @@ function Drawing({ engine, disposals, whole, end }: DrawingProps) {
   };
   useLayoutEffect(soon, [rects, channels, store.turn, ground.value, disposals]);
   useEffect(() => {
-    const stops = [seen.subscribe(soon), read.subscribe(soon)];
+    let rest: ReturnType<typeof setTimeout> | undefined;
+    const follow = (): void => {
+      soon();
+      clearTimeout(rest);
+      rest = setTimeout(() => (rested.value = seen.peek()), restMs);
+    };
+    const stops = [seen.subscribe(follow), read.subscribe(soon), rested.subscribe(soon)];
     return () => {
       stops.forEach((s) => s());
+      clearTimeout(rest);
       cancelAnimationFrame(due.current);
       due.current = 0;
     };
   }, []);
   // The address tells what is seen, so that it can be kept and sent; it makes no steps for "back".
-  const s = seen.value;
+  const s = rested.value;
   useEffect(() => {
     const timer = setTimeout(() => {
       const address = addressOfPart(engine.id, "curves", new Date(s.from).toISOString(), new Date(s.to).toISOString());
@@ -136,7 +147,8 @@ function Drawing({ engine, disposals, whole, end }: DrawingProps) {
   const width = widthFor(s, rects.width);
   const tell = (c: string): string => words.channelName[c] ?? c;
   const preset = (p: Preset): void => {
-    const at = read.value ?? (s.from + s.to) / 2;
+    const now = seen.peek();
+    const at = read.peek() ?? (now.from + now.to) / 2;
     seen.value = p === "all" ? within(whole, bounds) : within({ from: at - presets[p] / 2, to: at + presets[p] / 2 }, bounds);
   };
   const newest = disposals[0];
@@ -195,9 +207,9 @@ function Drawing({ engine, disposals, whole, end }: DrawingProps) {
             </div>
           ))}
           <div class="over-ground">
-            <div class="over-hand" ref={plot} tabIndex={0} role="group" aria-label={all.sheetName(dayClock(s.from, zone), dayClock(s.to, zone))} data-coming={store.coming}>
+            <HandOn of={plot} seen={seen} told={(at) => all.sheetName(dayClock(at.from, zone), dayClock(at.to, zone))} coming={store.coming}>
               <canvas ref={canvas} aria-hidden="true" />
-            </div>
+            </HandOn>
           </div>
         </div>
         <div class="over-foot">
@@ -391,6 +403,8 @@ interface Picture {
   readonly rects: Places;
   readonly channels: readonly string[];
   readonly seen: Seen;
+  /** What was seen when it last rested: by it a strip's scale is set, so that it does not breathe under a hand. */
+  readonly rested: Seen;
   readonly read: number | null;
   readonly engine: Engine;
   readonly store: Store;
@@ -418,7 +432,7 @@ function paint(canvas: HTMLCanvasElement, p: Picture): void {
     ctx.beginPath();
     ctx.rect(0, row.top, px, row.height);
     ctx.clip();
-    const y = yOf(c, p.engine, row.height, rangeOf(c, p.store, seen, bucket, px));
+    const y = yOf(c, p.engine, row.height, rangeOf(c, p.store, p.rested, widthFor(p.rested, px), px));
     const band = p.engine.marks["zero_band"];
     if (isPressure(c) && band !== undefined) {
       ctx.fillStyle = ink.fan;

@@ -21,7 +21,8 @@ export function namesOf(all: readonly { readonly id: string; readonly begun: num
     }
   };
   const [dayOf, yearOf, clockOf] = [parts({ day: "numeric", month: "long" }), parts({ year: "numeric" }), parts({ hour: "2-digit", minute: "2-digit", hourCycle: "h23" })];
-  const newest = yearOf.format(all.reduce((t, d) => Math.max(t, d.begun), -Infinity) || 0);
+  if (all.length === 0) return new Map();
+  const newest = yearOf.format(all.reduce((t, d) => Math.max(t, d.begun), -Infinity));
   const full = all.map((d) => {
     const year = yearOf.format(d.begun);
     return { d, name: year === newest ? dayOf.format(d.begun) : `${dayOf.format(d.begun)} ${year}` };
