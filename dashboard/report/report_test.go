@@ -3,6 +3,7 @@ package report_test
 import (
 	"bytes"
 	"errors"
+	"fmt"
 	"math"
 	"os"
 	"path/filepath"
@@ -52,7 +53,7 @@ func drawn(t *testing.T, e report.Evening) (all string, pages []string) {
 	if look := os.Getenv("ASHLAMP_LOOK"); look != "" {
 		dir = look
 	}
-	name := filepath.Join(dir, strings.ReplaceAll(t.Name(), "/", "-")+".pdf")
+	name := filepath.Join(dir, strings.NewReplacer("/", "-", " ", "-").Replace(t.Name())+".pdf")
 	if err := os.WriteFile(name, b.Bytes(), 0o644); err != nil {
 		t.Fatal(err)
 	}
@@ -156,6 +157,8 @@ func full() report.Evening {
 	hi := 0.043
 	loss.Lo, loss.Hi = &lo, &hi
 	yes := true
+	e.Passages = []rules.Passage{{At: at(12), Phase: disposal.FireDropped}, {At: at(240), Phase: disposal.LaidUp, Event: "ended"}}
+	e.Others = []report.Other{{At: at(50), Kind: "limit-changed", By: "R. Penhalow"}}
 	e.Summary = &cooldown.Summary{Engine: "quillet", Begun: begun, LayUp: telemetry.Dry, Passed: cooldown.Passed{FireOut: &fire}, HeatLoss: &loss, Samples: 12,
 		Forecasts: []cooldown.Outcome{{Target: "pressure-zero", Assuming: "as-is", MadeAt: at(20), Eta: at(100), Reached: at(110), ErrorS: 600, Within: &yes}}}
 	e.Book = report.Book{First: 3, Last: 9, At: at(240), Hash: [32]byte{0xab, 0xcd}, Unbroken: true}
@@ -169,7 +172,7 @@ func TestWhatWasNotProvenComesFirst(t *testing.T) {
 		"Open smokebox was proven from 21:15 to 21:18, and said to be done at 21:25 as “cannot tell” (Has the couple come off?).",
 		"House was not proven before it was done at 23:35", "Of seven steps, one stood proven when done.",
 		"Three alarms were raised: Vacuum in the boiler and Two sensors disagree; two never acknowledged.")
-	says(t, first, "Disposed by (name, signature)", "Examined by (name, signature)", "1 of 5")
+	says(t, first, "Disposed by (name, signature)", "Examined by (name, signature)", fmt.Sprintf("1 of %d", len(pages)))
 	// Times are the shed's, and the scale is whole by its clock.
 	says(t, first, "20:15 to 5 May 00:15", "21:00", "22:30")
 	if strings.Contains(first, " 20:45 ") {
@@ -177,7 +180,10 @@ func TestWhatWasNotProvenComesFirst(t *testing.T) {
 	}
 	says(t, all, "0.0412 1/h", "0.0390 to 0.0430", "59 means over 1.5 h", "1 of 1 within", "came 10 min later than told",
 		"9:abcd0000", "entry 1 to entry 9 was followed and is unbroken", "Łucja Żurek", "nobody named", "over, not acknowledged", "T. Oxley",
-		"3 bad", "30 min, from", "open couple.")
+		"3 bad", "30 min, from", "open couple.", "Phase: fire dropped", "In the book: limit changed R. Penhalow", "Says that the engine is housed nobody named")
+	if strings.Contains(all, "Phase: laid up") {
+		t.Error("the end of the disposal is told as a phase")
+	}
 }
 
 // TestTheSameEveningGivesTheSameBytes: also where maps were filled in another order.
@@ -244,6 +250,17 @@ func TestLeftWithItsWater(t *testing.T) {
 	all, pages := drawn(t, e)
 	says(t, squeezed(pages[0]), "Of three steps", "house at 180", "short, with water")
 	says(t, all, "not of this evening's order")
+}
+
+func TestHowItBeganAndEnded(t *testing.T) {
+	for why, words := range map[disposal.Why]string{disposal.Superseded: "It ended as another disposal was begun", disposal.Lit: "It ended as a fire was said to be lit."} {
+		t.Run(string(why), func(t *testing.T) {
+			e := least()
+			e.HowBegun, e.HowEnded = disposal.Found, why
+			_, pages := drawn(t, e)
+			says(t, squeezed(pages[0]), "Nobody said that it began", words)
+		})
+	}
 }
 
 func TestAnOpenDisposal(t *testing.T) {

@@ -7,6 +7,7 @@ import (
 	"strings"
 	"time"
 
+	"ashlamp/rules/disposal"
 	"ashlamp/rules/engine"
 	"ashlamp/rules/limit"
 	"ashlamp/rules/steam"
@@ -141,6 +142,15 @@ func (p *paper) lead() (lead, more []string) {
 		more = append(more, "Never proven, and not of this evening's order: "+listed(never)+".")
 	}
 	lead = append(lead, sum+" "+p.alarmLead())
+	if e.HowBegun == disposal.Found {
+		more = append(more, "Nobody said that it began: it was found by the fall of the firebox.")
+	}
+	switch e.HowEnded {
+	case disposal.Superseded:
+		more = append(more, "It ended as another disposal was begun; nobody said that the engine was housed.")
+	case disposal.Lit:
+		more = append(more, "It ended as a fire was said to be lit.")
+	}
 	if silent := p.silent(); len(silent) > 0 {
 		more = append(more, "Configured as measured, and not heard: "+listed(silent)+".")
 	}

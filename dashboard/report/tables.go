@@ -236,10 +236,19 @@ func (p *paper) wordTable() {
 			{title: "by", w: 38}, {title: "no longer stood from", w: width - 118},
 		}, rows)
 	}
-	var rows []row
+	type entry struct {
+		at       time.Time
+		text, by string
+	}
+	var others []entry
 	for _, s := range p.e.Said {
 		if text := otherWord(p, s); text != "" {
-			rows = append(rows, row{p.clock(s.At), text, who(s.By)})
+			others = append(others, entry{s.At, text, who(s.By)})
+		}
+	}
+	for _, g := range p.e.Passages {
+		if g.Event == "" {
+			others = append(others, entry{g.At, "Phase: " + strings.ReplaceAll(string(g.Phase), "-", " "), "–"})
 		}
 	}
 	for _, o := range p.e.Others {
@@ -247,12 +256,17 @@ func (p *paper) wordTable() {
 		if o.By != "" {
 			by = o.By
 		}
-		rows = append(rows, row{p.clock(o.At), "In the book: " + strings.ReplaceAll(o.Kind, "-", " "), by})
+		others = append(others, entry{o.At, "In the book: " + strings.ReplaceAll(o.Kind, "-", " "), by})
+	}
+	slices.SortStableFunc(others, func(a, b entry) int { return a.at.Compare(b.at) })
+	var rows []row
+	for _, o := range others {
+		rows = append(rows, row{p.clock(o.at), o.text, o.by})
 	}
 	if len(rows) > 0 {
 		p.y += 3
 		p.room(14)
-		p.table([]column{{title: "at", w: 29}, {title: "other words and entries", w: 105}, {title: "by", w: width - 134}}, rows)
+		p.table([]column{{title: "at", w: 29}, {title: "other words, and phases", w: 105}, {title: "by", w: width - 134}}, rows)
 	}
 }
 

@@ -14,6 +14,8 @@ import (
 	"testing"
 	"time"
 
+	"pgregory.net/rapid"
+
 	"ashlamp/ingest"
 	"ashlamp/ingest/export"
 	"ashlamp/ingest/senml"
@@ -187,6 +189,41 @@ func TestRecordingIsInOrderOfReceipt(t *testing.T) {
 `
 	if got := write(t, s, export.Recording); got != want {
 		t.Errorf("got\n%swant\n%s", got, want)
+	}
+}
+
+// TestAnyTextSurvivesCSV: whatever a node sends as its reason comes back, but for what
+// would be a formula.
+func TestAnyTextSurvivesCSV(t *testing.T) {
+	rapid.Check(t, func(t *rapid.T) {
+		reason := senml.Reason(rapid.String().Draw(t, "reason"))
+		one := &alone{telemetry.Lost("firebox", evening, reason)}
+		var b bytes.Buffer
+		if err := export.Write(context.Background(), &b, one, "quillet", evening, time.Time{}, export.CSV); err != nil {
+			t.Fatal(err)
+		}
+		rows, err := csv.NewReader(&b).ReadAll()
+		if err != nil || len(rows) != 2 {
+			t.Fatalf("%d rows, %v", len(rows), err)
+		}
+		if got := rows[1][5]; got != reason && (got != "'"+reason || !strings.ContainsAny(reason[:1], "=+-@")) {
+			t.Fatalf("%q came back as %q", reason, got)
+		}
+	})
+}
+
+// alone is a source of one sample.
+type alone struct{ telemetry.Sample }
+
+func (f *alone) Channels(context.Context, string) ([]telemetry.Channel, error) { return nil, nil }
+
+func (f *alone) Book(context.Context, string, time.Time, time.Time, ...string) iter.Seq2[store.BookEntry, error] {
+	return func(func(store.BookEntry, error) bool) {}
+}
+
+func (f *alone) All(context.Context, string, time.Time, time.Time) iter.Seq2[store.Record, error] {
+	return func(yield func(store.Record, error) bool) {
+		yield(store.Record{Sample: f.Sample, Received: evening}, nil)
 	}
 }
 
