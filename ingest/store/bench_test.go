@@ -365,10 +365,6 @@ func years(b *testing.B, s *Store) (end time.Time) {
 			bs = append(bs, ingest.Batch{Node: "wall", Received: at, Samples: []telemetry.Sample{
 				{Channel: telemetry.AmbientTemp, At: at, Value: reading(r, 1, minute*60), Quality: telemetry.Good},
 			}})
-			if len(bs) >= 240 {
-				write(bs)
-				bs = nil
-			}
 		}
 		write(bs)
 	}
