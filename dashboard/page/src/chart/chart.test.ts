@@ -1,6 +1,7 @@
 import { describe, expect, it } from "vitest";
-import { emptyTrace, type Trace } from "../state/past.ts";
-import { curve } from "./curve.ts";
+import { emptyTrace, extend, runs, type Trace } from "../state/past.ts";
+import type { Reading } from "../state/wire.ts";
+import { curve, drawer } from "./curve.ts";
 import { namedTicks, pastMinutes, pressureScale, pressureTicks, root, timeScale, timeTicks } from "./scale.ts";
 import { place } from "./stamps.ts";
 
@@ -87,5 +88,37 @@ describe("stamps", () => {
     const boxes = got.filter((p) => p.box !== null).map((p) => [p.box ?? 0, (p.box ?? 0) + p.width]).sort((a, b) => (a[0] ?? 0) - (b[0] ?? 0));
     expect(boxes.slice(1).every((b, i) => (b[0] ?? 0) >= (boxes[i]?.[1] ?? 0))).toBe(true);
     expect(got[2]?.box).toBe(115);
+  });
+});
+
+describe("a drawer of a trace that grows", () => {
+  const x = timeScale(3_600_000, 60, 300, 100);
+  const y = (v: number): number => 100 - v;
+  const reading = (at: number, value: number | null): Reading => ({ value, unit: "Pa", quality: value === null ? "bad" : "good", at: new Date(at).toISOString(), age_s: 0, stale: false, fresh_s: 15, uncertainty: 0 });
+  // A sample that was alone for a moment keeps its dash of two pixels under the line that followed.
+  const ends = (d: string): string[] => [...d.replace(/M[^MLh]*h2/g, "").matchAll(/[ML](-?[\d.]+,-?[\d.]+)/g)].map((m) => m[1] ?? "");
+
+  it("draws what the whole curve draws, through gaps and bad samples, on each scale", () => {
+    const draw = drawer();
+    let t = emptyTrace;
+    for (let i = 0; i < 400; i++) {
+      const at = 3_000_000 + i * 1_000 + (i > 200 ? 60_000 : 0);
+      t = extend(t, reading(at, i > 90 && i < 95 ? null : (i % 37) + i / 40), 0, 4_000);
+      const scale = i % 50 === 0 ? timeScale(3_600_000 + i, 60, 300, 100) : x;
+      const whole = curve(t, scale, y);
+      const grown = draw(t, scale, y, "y");
+      // The last stretch begins anew at the point before: the same points, one of them twice.
+      expect(new Set(ends(grown.line))).toEqual(new Set(ends(whole.line)));
+    }
+    expect(ends(curve(t, x, y).line).length).toBeGreaterThan(50);
+  });
+
+  it("keeps no more points than can be seen, the range of each, and every gap", () => {
+    let t = emptyTrace;
+    for (let i = 0; i < 1_000; i++) t = extend(t, reading(i * 100 + (i > 500 ? 30_000 : 0), i === 250 ? 99 : 1), 0, 5_000);
+    expect(t.points.length).toBeLessThan(50);
+    expect(Math.max(...t.points.map((p) => p.hi))).toBe(99);
+    expect(runs(t, 0, 1e9).length).toBe(2);
+    expect(t.points.at(-1)?.t).toBe(129_900);
   });
 });

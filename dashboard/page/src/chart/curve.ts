@@ -38,4 +38,30 @@ export function curve(trace: Trace, x: TimeScale, y: (v: number) => number): Cur
   return { line: all.map((r) => r.line).join(""), spread: all.map((r) => r.spread).join("") };
 }
 
+/** Draws the curve of a trace that grows; `by` names the scale `y`. */
+export type Drawer = (trace: Trace, x: TimeScale, y: (v: number) => number, by: string) => Curve;
+
+/**
+ * A drawer for one channel. All but the last point of a trace stay as they are while it
+ * grows (see `extend`): that part is drawn once for a scale, and only the last stretch,
+ * from the point before, again and again.
+ */
+export function drawer(): Drawer {
+  let of: readonly unknown[] = [];
+  let settled: Curve = { line: "", spread: "" };
+  return (trace, x, y, by) => {
+    const { points, gap } = trace;
+    const before = points.at(-2);
+    const now = [points.length, points[0], before, gap, x, by];
+    if (now.length !== of.length || now.some((v, i) => v !== of[i])) {
+      of = now;
+      settled = curve({ points: points.slice(0, -1), gap }, x, y);
+    }
+    const last = points.at(-1);
+    const joined = before && before.v !== null && last && last.t - before.t <= gap;
+    const tail = curve({ points: points.slice(joined ? -2 : -1), gap }, x, y);
+    return { line: settled.line + tail.line, spread: settled.spread + tail.spread };
+  };
+}
+
 const round = (v: number): number => Math.round(v * 10) / 10;

@@ -33,6 +33,10 @@ const toggle = (id: string): void => {
   opened.value = opened.value === id ? null : id;
 };
 
+const spreadOut = (): void => {
+  spread.value = true;
+};
+
 /** The now line moves by this much at a time, in px: less would be redrawing for nothing. */
 const nowStepPx = 0.5;
 
@@ -110,7 +114,7 @@ export function Sheet({ room, rem, width, wide }: Props) {
       </div>
       {rows.slice(0, Math.max(0, stage - stripCount)).map((r) =>
         r.kind === "fold" ? (
-          <Fold key={r.which} row={r} x={x} onOpen={() => (spread.value = true)} />
+          <Fold key={r.which} row={r} x={x} onOpen={spreadOut} />
         ) : (
           <div key={r.id} class={`lane-group${open === r.id ? " lane-group-open" : ""}`}>
             <Lane id={r.id} x={x} rem={rem} inFront={r.id === front.value} open={open === r.id} onTouch={toggle} />

@@ -1,6 +1,6 @@
 /** The fall: pressure down to zero, and shell and firebox below it, each with its limit. */
 import type { ComponentChildren } from "preact";
-import { curve } from "../chart/curve.ts";
+import { drawer, type Drawer } from "../chart/curve.ts";
 import { pressureScale, pressureTicks, temperatureScale, type TimeScale } from "../chart/scale.ts";
 import { useSize } from "../parts/size.ts";
 import * as shown from "../state/shown.ts";
@@ -65,6 +65,7 @@ export function Boiler({ x, rem }: Props) {
       value={(v) => write.pressure(v, u)}
       unit={write.pressureName(u)}
       y={y}
+      scale={`${size.height} ${working}`}
       height={size.height}
       alarm={alarm !== undefined}
       measured={measured("boiler.pressure")}
@@ -104,6 +105,7 @@ export function Shell({ x }: Props) {
       value={(v) => write.temperature(v, u)}
       unit={write.temperatureName(u)}
       y={y}
+      scale={`${size.height}`}
       height={size.height}
       alarm={false}
       measured={shown.channelsDrawn.value.some((c) => c.startsWith("boiler.shell."))}
@@ -133,6 +135,7 @@ export function Firebox({ x }: Props) {
       value={(v) => write.temperature(v, u)}
       unit={write.temperatureName(u)}
       y={y}
+      scale={`${size.height}`}
       height={size.height}
       alarm={alarm !== undefined}
       measured={measured("firebox")}
@@ -157,6 +160,8 @@ interface StripProps {
   readonly value: (v: number) => string;
   readonly unit: string;
   readonly y: (v: number) => number;
+  /** Names `y`: another scale has another name. */
+  readonly scale: string;
   readonly height: number;
   readonly alarm: boolean;
   readonly alarmFrom: number | null;
@@ -168,9 +173,17 @@ interface StripProps {
   readonly ahead: ComponentChildren;
 }
 
+const drawers = new Map<string, Drawer>();
+
+function drawerOf(channel: string): Drawer {
+  const d = drawers.get(channel) ?? drawer();
+  drawers.set(channel, d);
+  return d;
+}
+
 function Strip(p: StripProps) {
   const alive = shown.live.value;
-  const drawn = p.traces.map((c) => [c, curve(shown.trace(c), p.x, p.y)] as const);
+  const drawn = p.traces.map((c) => [c, drawerOf(c)(shown.trace(c), p.x, p.y, p.scale)] as const);
   const empty = drawn.every(([, d]) => d.line === "");
   const onset = p.alarmFrom !== null ? p.x.past(p.alarmFrom) : null;
   return (

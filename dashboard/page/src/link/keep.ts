@@ -26,11 +26,13 @@ export function keep(): () => void {
   const note = (state: Pick<State | Change, "at"> & Partial<Change>): void => {
     const from = Date.parse(state.at) - view.value.minutes * 60_000;
     const drawn = channelsDrawn.value;
+    // As wide as a bucket of the past that is fetched.
+    const every = (view.value.minutes * 60_000) / Math.max(1, view.value.points);
     let t = traces.value;
     for (const [c, r] of Object.entries(state.channels ?? {})) {
       if (!drawn.includes(c)) continue;
       const old = t[c] ?? emptyTrace;
-      const now = extend(old, r, from);
+      const now = extend(old, r, from, every);
       if (now !== old) t = { ...t, [c]: now };
     }
     traces.value = t;

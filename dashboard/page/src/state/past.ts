@@ -47,20 +47,28 @@ export function fromSeries(s: Series, freshS: number): Trace {
 
 /**
  * A trace made longer by a live reading. Points older than `keepFrom` are let go.
- * A reading no newer than the last point is already on the sheet.
+ * A reading no newer than the last point is already on the sheet. Within `every` ms of
+ * the last point but one it takes the last one's place, with the range of both: a sheet
+ * shows no more, and what stands before the last point stays as it is.
  */
-export function extend(trace: Trace, r: Reading, keepFrom: number): Trace {
+export function extend(trace: Trace, r: Reading, keepFrom: number, every = 0): Trace {
   const t = Date.parse(r.at);
   const last = trace.points.at(-1);
   if (!Number.isFinite(t) || (last && t <= last.t)) return trace;
   const bad = r.value === null || r.quality === "bad" || !Number.isFinite(r.value);
   if (bad && last?.v === null) return trace;
   const v = bad ? null : r.value;
+  const fresh = r.fresh_s > 0 ? r.fresh_s * 1000 : defaultGap;
+  const gap = trace.points.length === 0 ? fresh : Math.max(trace.gap, fresh);
+  const before = trace.points.at(-2);
+  if (v !== null && last && last.v !== null && before && before.v !== null && t - before.t <= Math.min(every, fresh)) {
+    const merged: Point = { t, v, lo: Math.min(last.lo, v), hi: Math.max(last.hi, v) };
+    return { points: [...trace.points.slice(0, -1), merged], gap };
+  }
   const point: Point = { t, v, lo: v ?? 0, hi: v ?? 0 };
   const first = trace.points.findIndex((p) => p.t >= keepFrom);
   const kept = first > 200 ? trace.points.slice(first) : trace.points;
-  const fresh = r.fresh_s > 0 ? r.fresh_s * 1000 : defaultGap;
-  return { points: [...kept, point], gap: trace.points.length === 0 ? fresh : Math.max(trace.gap, fresh) };
+  return { points: [...kept, point], gap };
 }
 
 /** The unbroken stretches of a trace within a span of time, one point beyond each end. */

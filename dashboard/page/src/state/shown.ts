@@ -2,7 +2,7 @@
  * The only way a view reads the state. Every function here knows that the link may
  * be dead and a reading old: what is not current is never given out as if it were.
  */
-import { computed, signal } from "@preact/signals";
+import { computed, signal, type ReadonlySignal } from "@preact/signals";
 import { quietMs } from "../link/socket.ts";
 import { judged, justSaid as saidHere, known, link, pastTrouble, sent, tick, traces, type Sent } from "./held.ts";
 import { engineChosen } from "./own.ts";
@@ -47,21 +47,34 @@ const state = computed<State | null>(() => known.value.states[engine.value?.id ?
 /** Length of the past that is drawn, and in how many points it is asked for. Set by the sheet. */
 export const view = signal<{ readonly minutes: number; readonly points: number }>({ minutes: 90, points: 500 });
 
-/** The channels whose curves the sheet draws. */
-export const channelsDrawn = computed<readonly string[]>(() => {
+// What follows is asked in small parts: one that a message left alone keeps its identity,
+// and nothing that reads it alone is drawn again.
+const none: readonly never[] = [];
+const channels = computed<State["channels"]>(() => state.value?.channels ?? {});
+const steps = computed<readonly Step[]>(() => state.value?.steps ?? none);
+
+/** The channels whose curves the sheet draws, as one word, which changes only when they do. */
+export const channelsDrawnKey = computed<string>(() => {
   const e = engine.value;
-  if (!e) return [];
-  const all = new Set([...e.measured, ...Object.keys(state.value?.channels ?? {})]);
-  return [...all].filter((c) => c === "boiler.pressure" || c === "firebox" || c.startsWith("boiler.shell.")).sort();
+  if (!e) return "";
+  const all = new Set([...e.measured, ...Object.keys(channels.value)]);
+  return [...all].filter((c) => c === "boiler.pressure" || c === "firebox" || c.startsWith("boiler.shell.")).sort().join();
 });
 
-/** The same as one word, which changes only when they do. */
-export const channelsDrawnKey = computed<string>(() => channelsDrawn.value.join());
+export const channelsDrawn = computed<readonly string[]>(() => channelsDrawnKey.value.split(",").filter(Boolean));
+
+const stepKey = computed<string>(() => steps.value.map((s) => s.id).join());
 
 /** The ids of the steps in working order. They are what the engine is, not how it is now. */
-export const stepIds = computed<readonly string[]>(() => state.value?.steps.map((s) => s.id) ?? []);
+export const stepIds = computed<readonly string[]>(() => stepKey.value.split(",").filter(Boolean));
 
-const stepOf = (id: string): Step | undefined => state.value?.steps.find((s) => s.id === id);
+const each = new Map<string, ReadonlySignal<Step | undefined>>();
+
+function stepOf(id: string): Step | undefined {
+  let s = each.get(id);
+  if (!s) each.set(id, (s = computed(() => steps.value.find((x) => x.id === id))));
+  return s.value;
+}
 
 /** What a person is told beside a step, the first the one that matters most. It goes for a dead link too. */
 export const cautions = (id: string): readonly string[] => known.value.shed?.cautions[id] ?? [];
@@ -96,15 +109,16 @@ export const begun = computed<number | null>(() => time(state.value?.disposal?.b
 export const ended = computed<number | null>(() => time(state.value?.disposal?.ended));
 
 /** Nothing is asked of anybody while nothing is heard. */
-export const asks = computed<readonly Ask[]>(() => (live.value ? (state.value?.asks ?? []) : []));
-export const given = computed<readonly Given[]>(() => (live.value ? (state.value?.confirmations ?? []) : []));
-export const forecasts = computed<readonly Forecast[]>(() => (live.value ? (state.value?.forecasts ?? []) : []));
+export const asks = computed<readonly Ask[]>(() => (live.value ? (state.value?.asks ?? none) : none));
+export const given = computed<readonly Given[]>(() => (live.value ? (state.value?.confirmations ?? none) : none));
+export const forecasts = computed<readonly Forecast[]>(() => (live.value ? (state.value?.forecasts ?? none) : none));
 
 /** The state as far as it is current: null on a dead link. */
 export const current = computed<State | null>(() => (live.value ? state.value : null));
 
 /** The alarms that want a person, the most pressing first; without a link none is known to stand. */
-export const alarms = computed<readonly Alarm[]>(() => pressing(current.value?.alarms ?? []));
+export const alarms = computed<readonly Alarm[]>(() => pressing(raised.value));
+const raised = computed<readonly Alarm[]>(() => current.value?.alarms ?? none);
 
 /** The alarm that takes the sentence over the sheet. */
 export const leadingAlarm = computed<Alarm | null>(() => leading(alarms.value));
@@ -138,7 +152,7 @@ export function figureOf(r: Reading | undefined, at: number | null, alive: boole
 }
 
 export const figure = (channel: string): Figure =>
-  figureOf(state.value?.channels[channel], now.value, live.value, heardAgo.value ?? Infinity);
+  figureOf(channels.value[channel], now.value, live.value, heardAgo.value ?? Infinity);
 
 /** The hottest of the shell's channels, since that is the one that matters; an outline where any of them is not current. */
 export const hottestShell = (): Figure => {
@@ -155,7 +169,7 @@ export const hottestShell = (): Figure => {
 
 /** The shell's channels, the one that reads hottest first: its curve carries the figure. */
 export const shellsHottestFirst = computed<readonly string[]>(() => {
-  const value = (c: string): number => state.value?.channels[c]?.value ?? -Infinity;
+  const value = (c: string): number => channels.value[c]?.value ?? -Infinity;
   return channelsDrawn.value.filter((c) => c.startsWith("boiler.shell.")).sort((a, b) => value(b) - value(a));
 });
 
@@ -177,7 +191,7 @@ export const standing = (r: Reason): Given | undefined => given.value.find((g) =
 
 /** The first lane, not done before `t`, whose evidence the confirmation is: where its stamp belongs. */
 export const laneOf = (confirm: string, t: number): string | null => {
-  const all = state.value?.steps.filter((s) => s.because.some((r) => r.confirm === confirm)) ?? [];
+  const all = steps.value.filter((s) => s.because.some((r) => r.confirm === confirm));
   return (all.find((s) => (time(s.done) ?? Infinity) >= t) ?? all.at(-1))?.id ?? null;
 };
 
