@@ -19,12 +19,15 @@ function linear(name: string, digits: number, factor: number, zero = 0): Scale {
   return {
     name,
     digits,
-    shown: (v) => v * factor + zero,
-    meant: (v) => (v - zero) / factor,
-    shownSpread: (v) => v * factor,
-    meantSpread: (v) => v / factor,
+    shown: (v) => rid(v * factor + zero),
+    meant: (v) => rid((v - zero) / factor),
+    shownSpread: (v) => rid(v * factor),
+    meantSpread: (v) => rid(v / factor),
   };
 }
+
+/** 16 bar are 1 600 000 Pa, and not a hair less: the file is read by people. */
+const rid = (v: number): number => Number(v.toPrecision(12));
 
 /** How a channel of this id and unit is told to a person with these units. */
 export function scaleOf(id: string, unit: string, own: Units): Scale {

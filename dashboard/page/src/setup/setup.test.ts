@@ -47,6 +47,9 @@ describe("a channel's figure", () => {
   });
   it("has the names and sizes that people use", () => {
     expect(scaleOf("boiler.pressure", "Pa", bar).shown(512_000)).toBeCloseTo(5.12);
+    expect(scaleOf("boiler.pressure", "Pa", bar).meant(16)).toBe(1_600_000);
+    expect(scaleOf("boiler.pressure", "Pa", bar).meant(-1)).toBe(-100_000);
+    expect(scaleOf("boiler.pressure", "Pa", bar).meant(NaN)).toBeNaN();
     expect(scaleOf("boiler.pressure", "Pa", psi).shown(689_475.7)).toBeCloseTo(100, 6);
     expect(scaleOf("ambient.pressure", "Pa", psi).name).toBe("hPa");
     expect(scaleOf("firebox", "Cel", psi).shown(100)).toBe(212);
