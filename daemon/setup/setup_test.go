@@ -624,6 +624,8 @@ func TestOnlyItsOwnPageAndMachineMayChangeIt(t *testing.T) {
 	// A name server of a stranger's that gives this machine's address for its own name.
 	s.refused(403, "other-origin", "GET", "/setup", nil, "Host", "rebound.example")
 	s.refused(403, "other-origin", "PUT", "/setup/shed", put, "Host", "rebound.example", "Origin", "http://rebound.example")
+	// Passed on by a program that terminates TLS here: it may come from anywhere.
+	s.refused(403, "other-origin", "PUT", "/setup/shed", put, "X-Forwarded-For", "192.0.2.7")
 	s.refused(400, "bad-request", "PUT", "/setup/shed", map[string]any{"hash": s.hash, "nmae": "Other"})
 	s.refused(400, "bad-request", "PUT", "/setup/shed", map[string]any{"name": "Other"})
 	host := strings.TrimPrefix(s.url, "http://")

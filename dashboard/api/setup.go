@@ -242,7 +242,12 @@ func ownName(hostport string) bool {
 	return false
 }
 
+// fromThisMachine is false for what another program passes on, as one that terminates
+// TLS before the daemon does: whom it comes from is then not known.
 func fromThisMachine(r *http.Request) bool {
+	if r.Header.Get("Forwarded") != "" || r.Header.Get("X-Forwarded-For") != "" {
+		return false
+	}
 	from, err := netip.ParseAddrPort(r.RemoteAddr)
 	return err == nil && from.Addr().Unmap().IsLoopback()
 }
