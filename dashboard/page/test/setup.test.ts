@@ -140,6 +140,11 @@ async function nameEngine(page: Page): Promise<void> {
   await page.getByText("The daemon runs by the file below.").waitFor({ timeout: 30_000 });
 }
 
+/** How long one thing on the page is waited for: a change opens the daemon's doors anew. */
+const waitMs = 40_000;
+/** The whole way, with two points of ten seconds each by real time, on a machine that does other things too. */
+const wayMs = 300_000;
+
 const sizes = [
   { width: 1280, height: 800 },
   { width: 800, height: 1280 },
@@ -168,6 +173,7 @@ describe.each(sizes)("at $width x $height", (viewport) => {
     await node(shed.broker, () => bar);
     // Nobody says where to go: a shed that nobody has set up opens on its setting up.
     const page = await open(browser, `${shed.url}#`, { viewport, timezoneId: "Europe/London" });
+    page.setDefaultTimeout(waitMs);
     await page.getByRole("heading", { level: 1, name: "Setting up" }).waitFor();
     await page.waitForSelector(".stage");
     expect(await field(page, "Time zone").inputValue()).toBe("Europe/London");
@@ -244,7 +250,7 @@ describe.each(sizes)("at $width x $height", (viewport) => {
     await expect.poll(() => heard.locator(".heard-row").filter({ hasText: "boiler.pressure" }).first().innerText(), { timeout: 20_000 }).toMatch(/8\.00|7\.99|8\.01/);
     // And the file on the page is the file on the disk.
     await expect.poll(() => page.locator(".toml pre").innerText()).toContain("# The regulator was repacked in March; R. P.");
-  });
+  }, wayMs);
 });
 
 describe("what is refused", () => {
