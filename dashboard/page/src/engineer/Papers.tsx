@@ -37,15 +37,10 @@ function One({ engine, id, which }: { engine: string; id: string; which: Paper }
     const mine = new AbortController();
     stop.current = mine;
     set({ how: "coming", far: null });
-    let far: Coming | null = null;
     try {
-      const { blob, name: called } = await paper(engine, id, which, mine, (c) => {
-        far = c;
-        set({ how: "coming", far: c });
-      });
+      const { blob, name: called, rows } = await paper(engine, id, which, mine, (c) => set({ how: "coming", far: c }));
       const file = called || w.file(engine, id, which);
       hand(blob, file);
-      const rows = (far as Coming | null)?.ofRows ?? null;
       set({ how: "said", text: rows === null ? w.here(file, sized(blob.size)) : w.hereRows(file, counted(rows), sized(blob.size)) });
     } catch (err) {
       set({ how: "said", text: err instanceof Stopped ? w.stopped : w.failed(whyOf(err)) });

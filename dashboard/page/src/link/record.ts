@@ -128,6 +128,8 @@ export interface Fetched {
   readonly blob: Blob;
   /** What the daemon calls the file; empty where it says nothing. */
   readonly name: string;
+  /** As many as came: of an open evening more than were told at first. Null where rows are not counted. */
+  readonly rows: number | null;
 }
 
 /** Fetches a paper whole, telling how far it has come. One that breaks off is refused. */
@@ -151,6 +153,7 @@ export async function paper(engine: string, id: string, which: Paper, stop: Abor
   return {
     blob: new Blob(pieces, { type: answer.headers.get("Content-Type") ?? "application/octet-stream" }),
     name: /filename="([\w.-]+)"/.exec(answer.headers.get("Content-Disposition") ?? "")?.[1] ?? "",
+    rows: byRows ? Math.max(0, rows) : null,
   };
 }
 
