@@ -4,7 +4,8 @@ export function register(script: string): void {
   if (!workers) return;
   const tell = (w: ServiceWorker | null): void => w?.postMessage({ runs: script });
   workers.register(new URL("worker.js", document.baseURI), { updateViaCache: "none" }).then(
-    (r) => {
+    (r: ServiceWorkerRegistration | undefined) => {
+      if (!r) return; // A browser that is told to keep nothing.
       tell(r.waiting);
       r.addEventListener("updatefound", () => {
         const coming = r.installing;
