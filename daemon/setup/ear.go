@@ -81,12 +81,17 @@ func (e *Ear) Hear(h door.Heard) {
 	}
 	// A pack for another shed is understood all the same, so that a person sees which
 	// node must be mended, or that the shed's id must.
-	if t, err := topic.Parse(h.Topic); err == nil && !h.Mapped && len(h.Parts) == 0 {
+	t, err := topic.Parse(h.Topic)
+	if err == nil && !h.Mapped && len(h.Parts) == 0 {
 		if pack, ok := decode(t, h); ok {
 			e.send(n, h, t.Engine, "", pack)
 		}
 	}
 	e.refuse(h, id, h.Refused)
+	if err == nil {
+		// It is one of the contract's topics: there is nothing to be mapped.
+		e.refused[clip(h.Topic, maxTopic)].Numbers = nil
+	}
 }
 
 func decode(t topic.Topic, h door.Heard) ([]telemetry.Sample, bool) {
