@@ -52,26 +52,38 @@ const mid = (v: readonly number[]): number => [...v].sort((a, b) => a - b)[Math.
 const tell = (what: string, v: readonly number[]): void => console.log(`${what}: median ${mid(v).toFixed(0)} ms, p95 ${p95(v).toFixed(0)} ms of ${v.length} (least ${Math.min(...v).toFixed(0)}, most ${Math.max(...v).toFixed(0)})`);
 
 async function opened(browser: Browser): Promise<void> {
-  const cold: number[] = [];
-  const warm: number[] = [];
+  const [cold, warm, coldWork, warmWork]: number[][] = [[], [], [], []];
   for (let i = 0; i < openings + 1; i++) {
     const page = await open(browser, `${server.url}#/years/quillet/book`, { viewport: desk });
+    const devtools = await page.context().newCDPSession(page);
+    await devtools.send("Performance.enable", { timeDomain: "threadTicks" });
+    // What the main thread had of a processor, in ms.
+    const worked = async (): Promise<number> => 1000 * ((await devtools.send("Performance.getMetrics")).metrics.find((m) => m.name === "TaskDuration")?.value ?? NaN);
     await page.waitForSelector(".years-words a");
     // tsx keeps the names of functions by a helper, which the page does not have.
     await page.evaluate("globalThis.__name = (f) => f");
+    const w0 = await worked();
     const first = await go(page, address);
+    const w1 = await worked();
     await page.evaluate(() => void (location.hash = "#/years/quillet/book"));
     await page.waitForFunction(() => !document.querySelector(".over-hand"));
+    const w2 = await worked();
     const again = await go(page, address);
+    const w3 = await worked();
     // The first of all makes the server's answers.
+    if (process.env["ALOUD"]) console.log(`${i}: ${first.toFixed(0)} ms (main thread ${(w1 - w0).toFixed(0)}), ${again.toFixed(0)} ms (${(w3 - w2).toFixed(0)})`);
     if (i > 0) {
-      cold.push(first);
-      warm.push(again);
+      cold?.push(first);
+      warm?.push(again);
+      coldWork?.push(w1 - w0);
+      warmWork?.push(w3 - w2);
     }
     await page.context().close();
   }
-  tell(`opening ${evenings} evenings x 1,200 points x 3 channels, nothing fetched before`, cold);
-  tell("opening them once more, fetched before", warm);
+  tell(`opening ${evenings} evenings x 1,200 points x 3 channels, nothing fetched before`, cold ?? []);
+  tell("  of it the main thread had of a processor", coldWork ?? []);
+  tell("opening them once more, fetched before", warm ?? []);
+  tell("  of it the main thread had of a processor", warmWork ?? []);
 }
 
 async function moved(browser: Browser): Promise<void> {
