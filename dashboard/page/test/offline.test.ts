@@ -104,7 +104,7 @@ describe("without a network", () => {
     await page.reload();
     await page.waitForSelector(".stopped");
     await showsAllAsOld(page);
-    await page.waitForFunction(() => /for [4-9] s/.test(document.querySelector(".reason")?.textContent ?? ""), undefined, { timeout: 15_000 });
+    await page.waitForFunction(() => /for ([4-9]|[1-9]\d+) s|for \d+ min/.test(document.querySelector(".reason")?.textContent ?? ""), undefined, { timeout: 15_000 });
     await showsAllAsOld(page);
     await page.context().setOffline(false);
     await shed(Number(new URL(first.url).port));
