@@ -1,0 +1,3 @@
+export function Alerts() {
+  return null;
+}
