@@ -674,9 +674,9 @@ type holds struct {
 
 // againK is how far inside its limit a box must read until a hold that had been
 // fulfilled and was lost is so again, K: a reading that hovers about its limit would
-// else give its verdict and take it away with its noise. It is several steps of a
-// converter of 1/16 K with its noise (common practice, no source).
-const againK = 1.5
+// else give its verdict and take it away with its noise. It is twice the noise of a
+// long couple beside an ignition or a pump (common practice, no source).
+const againK = 2.5
 
 // makeHolds starts them. Comparisons take the uncertainty on the unsafe side; NaN
 // is never inside, nor is what the channel cannot measure.

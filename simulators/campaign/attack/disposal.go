@@ -119,6 +119,8 @@ type Disposal struct {
 	world *world.World
 	node  *node.Node
 	log   io.Writer // nil for silence
+	// moving is that the crew moves the engine; moved, that it is where it was to go.
+	moving, moved bool
 
 	shown  [steps]verdict.Verdict
 	proven [steps]float64 // since when, s
@@ -556,12 +558,14 @@ func (d *Disposal) take(changes []rules.Change) {
 // deed reports whether the thing that a step is about is done, so that nobody minds
 // any more that its lamp goes out: behind an open door the smokebox lies below the
 // shell, as one does whose couple has come off; nobody drops a fire that is out, or
-// houses an engine that is in the shed.
+// moves or houses an engine that is where it was to go.
 func (d *Disposal) deed(s step) bool {
 	x := d.world.Truth()
 	switch s {
 	case dropFire:
 		return x.Fire == 0
+	case moveUnderSteam:
+		return d.moved
 	case openSmokebox:
 		return x.SmokeboxOpen
 	case plugsOut:
@@ -574,6 +578,9 @@ func (d *Disposal) deed(s step) bool {
 
 // check catches every step that stands proven and is not so.
 func (d *Disposal) check(x *world.Truth) {
+	moves := d.world.Stage() == "move"
+	d.moved = d.moved || d.moving && !moves
+	d.moving = moves
 	for s := range steps {
 		if d.shown[s] == verdict.Proven {
 			d.judged(s, x.Elapsed)
