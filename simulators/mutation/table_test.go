@@ -290,7 +290,7 @@ var table = []mutation{
 		"pressure and shell of different moments are compared", by("TestAPackIsJudgedInTheOrderOfItsTimes")},
 	{"ageing not looked at", judge, ", j.k.StaleNext(j.now)", "",
 		"a verdict stands in the silence until something else happens", by("TestTimeAloneChangesVerdictsAtItsOwnMoment")},
-	{"an age of any length", engine, "k = limit.FreshPressure", "k = limit.FreshShed",
+	{"an age of any length", engine, "return limit.FreshPressure", "return limit.FreshShed",
 		"a pressure of a quarter of an hour ago counts", by("TestEachGuardHoldsAlone")},
 
 	// What the health of the sensors and the alarms are to the judgement.
