@@ -93,7 +93,7 @@ export function announced(step: Step["id"]): string {
 export function heard(): string {
   const s = shown.heardAgo.value;
   if (s === null) return words.notHeard;
-  return s < 1 ? words.heardNow : words.heardAgo(lasting(s));
+  return s < 1 && shown.live.value ? words.heardNow : words.heardAgo(lasting(s));
 }
 
 /** Silence from which on a time needs its day, and its age beside it, in s. */
