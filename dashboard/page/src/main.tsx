@@ -15,4 +15,9 @@ keepPlace();
 keep();
 setTimeout(() => render(<Page />, root));
 // What is for another time waits until this one is drawn.
-setTimeout(() => void import("./after.ts").then((m) => m.after(import.meta.url)), navigator.onLine ? 2_000 : 0);
+setTimeout(() => {
+  import("./after.ts").then(
+    (m) => m.after(import.meta.url),
+    (err: unknown) => console.warn("the page is not kept for opening without a network, since the shed did not answer:", err),
+  );
+}, navigator.onLine ? 2_000 : 0);
