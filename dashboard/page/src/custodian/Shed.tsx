@@ -4,7 +4,7 @@ import { useEffect } from "preact/hooks";
 import "../style/custodian.css";
 import { namedTicks, timeScale, timeTicks, type TimeScale } from "../chart/scale.ts";
 import { Foot } from "../frame/Foot.tsx";
-import { addressOf, place } from "../frame/place.ts";
+import { addressOf } from "../frame/place.ts";
 import { useSize, useWindow } from "../parts/size.ts";
 import { known } from "../state/held.ts";
 import { shedLines, spanFor } from "../state/shedlist.ts";
@@ -12,14 +12,9 @@ import * as shown from "../state/shown.ts";
 import { clock, day, lasting, offset, when } from "../words/clock.ts";
 import { custodianWords as w } from "../words/custodian.ts";
 import { heard } from "../crew/told.ts";
-import { Alerts } from "./Alerts.tsx";
 import { Entry } from "./Entry.tsx";
 import { keepPasts, pastTrouble } from "./pasts.ts";
 import { Hatch } from "./Strip.tsx";
-
-export function Shed() {
-  return place.value.path[0] === "alerts" ? <Alerts /> : <List />;
-}
 
 /** Before the widths are measured; about a phone's. */
 const firstWidth = { past: 170, ahead: 100 };
@@ -28,7 +23,7 @@ const firstWidth = { past: 170, ahead: 100 };
 const pressed = signal(false);
 let orderThen: readonly string[] = [];
 
-function List() {
+export function Shed() {
   const { rem } = useWindow();
   const [pastRef, past] = useSize<HTMLDivElement>();
   const [aheadRef, ahead] = useSize<HTMLDivElement>();
@@ -104,11 +99,6 @@ function List() {
           {alive && pastTrouble.value && <p class="shed-trouble">{w.pastMissing(pastTrouble.value)}</p>}
         </>
       )}
-      <p class="shed-alerts">
-        <a class="shed-link" href={addressOf("shed", "alerts")}>
-          {w.alertsLink}
-        </a>
-      </p>
       <Foot />
     </main>
   );
