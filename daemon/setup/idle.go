@@ -95,13 +95,6 @@ func (s *Setup) makeIdle(context.Context) (supervise.Runner, error) {
 		}
 	}
 	s.idle.Store(i)
-	if s.o.Announce != nil {
-		if i.broker != nil {
-			s.o.Announce(s.super.Addr(), i.broker.Addr(), nil)
-		} else {
-			s.o.Announce(s.super.Addr(), nil, nil)
-		}
-	}
 	return i, nil
 }
 

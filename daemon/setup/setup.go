@@ -54,9 +54,8 @@ type Options struct {
 	OpenBuses func(config.Config) (buses map[string]app.Bus, close func(), err error)
 	// Machine finds the I2C buses.
 	Machine Machine
-	// Announce, if not nil, is told each time that the daemon has been put together
-	// where the page and the built-in broker are (nil for an outside one); c is nil
-	// for set-up alone.
+	// Announce, if not nil, is told each time that the daemon answers where the page and
+	// the built-in broker are (nil for an outside one); c is nil for set-up alone.
 	Announce func(page, broker net.Addr, c *config.Config)
 }
 
@@ -128,7 +127,7 @@ func (s *Setup) Run(ctx context.Context) error {
 	s.rehearsing.base = rehearsals
 	defer s.rehearsing.stop()
 	defer end()
-	return s.super.Run(ctx, s.plan(s.config), nil)
+	return s.super.Run(ctx, s.plan(s.config))
 }
 
 // between answers while one thing has ended and the next is not yet there: the page
@@ -141,9 +140,31 @@ func (s *Setup) between(w http.ResponseWriter, r *http.Request) {
 // plan is what to run by a configuration; by none, set-up alone.
 func (s *Setup) plan(c *config.Config) supervise.Plan {
 	if c == nil {
-		return supervise.Plan{Listen: s.o.Listen, Make: s.makeIdle}
+		return supervise.Plan{Listen: s.o.Listen, Make: s.makeIdle, Started: func() {
+			var b net.Addr
+			if i := s.idle.Load(); i != nil && i.broker != nil {
+				b = i.broker.Addr()
+			}
+			s.announce(b, nil)
+		}}
 	}
-	return supervise.Plan{Listen: c.Listen, Make: func(ctx context.Context) (supervise.Runner, error) { return s.makeApp(ctx, *c) }}
+	return supervise.Plan{
+		Listen: c.Listen,
+		Make:   func(ctx context.Context) (supervise.Runner, error) { return s.makeApp(ctx, *c) },
+		Started: func() {
+			var b net.Addr
+			if a := s.app.Load(); a != nil {
+				b = a.Broker()
+			}
+			s.announce(b, c)
+		},
+	}
+}
+
+func (s *Setup) announce(broker net.Addr, c *config.Config) {
+	if s.o.Announce != nil {
+		s.o.Announce(s.super.Addr(), broker, c)
+	}
 }
 
 // daemon is an app with the buses that it reads.
@@ -174,9 +195,6 @@ func (s *Setup) makeApp(ctx context.Context, c config.Config) (supervise.Runner,
 		return nil, err
 	}
 	s.app.Store(a)
-	if s.o.Announce != nil {
-		s.o.Announce(s.super.Addr(), a.Broker(), &c)
-	}
 	return &daemon{a, s, closeBuses}, nil
 }
 

@@ -42,6 +42,9 @@ type Plan struct {
 	Listen string
 	// Make makes the runner; it opens what it needs and must free it where it fails.
 	Make func(ctx context.Context) (Runner, error)
+	// Started, if not nil, is called each time that the runner answers: not before, so
+	// that who is told of the address is not turned away at it.
+	Started func()
 }
 
 // Supervisor is the one that runs things. Make it with [New].
@@ -128,10 +131,9 @@ type running struct {
 	end  chan error
 }
 
-// Run runs the first plan and what replaces it until ctx ends. started is called once
-// the first runs; it may be nil. An error is that the first could not be run, or that
-// something cannot go on.
-func (s *Supervisor) Run(ctx context.Context, first Plan, started func()) error {
+// Run runs the first plan and what replaces it until ctx ends. An error is that the
+// first could not be run, or that something cannot go on.
+func (s *Supervisor) Run(ctx context.Context, first Plan) error {
 	defer s.close()
 	defer close(s.ended) // before it: a call that waits for a replacement is answered
 	if err := s.open(first.Listen); err != nil {
@@ -142,9 +144,6 @@ func (s *Supervisor) Run(ctx context.Context, first Plan, started func()) error 
 		return err
 	}
 	defer func() { now.stop() }()
-	if started != nil {
-		started()
-	}
 	for {
 		select {
 		case <-ctx.Done():
@@ -195,9 +194,9 @@ func (s *Supervisor) replace(ctx context.Context, now *running, p Plan) (*runnin
 
 func (s *Supervisor) start(ctx context.Context, p Plan) (*running, error) {
 	s.setStarting(true)
-	defer s.setStarting(false)
 	r, err := p.Make(ctx)
 	if err != nil {
+		s.setStarting(false)
 		return nil, err
 	}
 	inner, stop := context.WithCancel(ctx)
@@ -205,6 +204,10 @@ func (s *Supervisor) start(ctx context.Context, p Plan) (*running, error) {
 	go func() { now.end <- r.Run(inner) }()
 	h := r.Handler()
 	s.handler.Store(&h)
+	s.setStarting(false)
+	if p.Started != nil {
+		p.Started()
+	}
 	return now, nil
 }
 

@@ -61,8 +61,15 @@ func start(t *testing.T, s *shop, first supervise.Plan) (*supervise.Supervisor, 
 	between := http.HandlerFunc(func(w http.ResponseWriter, _ *http.Request) { w.WriteHeader(http.StatusServiceUnavailable) })
 	v := supervise.New(between, slog.New(slog.DiscardHandler))
 	ctx, stop := context.WithCancel(context.Background())
-	ended, begun := make(chan error, 1), make(chan struct{})
-	go func() { ended <- v.Run(ctx, first, func() { close(begun) }) }()
+	ended, begun := make(chan error, 1), make(chan struct{}, 8)
+	first.Started = func() {
+		// Who is told of the address now is answered.
+		if a := v.Addr().String(); ask(t, a) == "" {
+			t.Error("it is said to have started, and turns away")
+		}
+		begun <- struct{}{}
+	}
+	go func() { ended <- v.Run(ctx, first) }()
 	t.Cleanup(stop)
 	select {
 	case <-begun:
