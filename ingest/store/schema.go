@@ -114,6 +114,41 @@ CREATE TABLE summary (
   PRIMARY KEY (engine, begun)
 ) STRICT;
 `,
+	`
+-- What is worth a ring, in the order in which it was found. A number is never given
+-- twice, even where all before it were let go: how far they are addressed goes by it.
+CREATE TABLE notice (
+  seq    INTEGER PRIMARY KEY AUTOINCREMENT,
+  cause  TEXT NOT NULL,
+  n      INTEGER NOT NULL,          -- 1, 2, 3 ... within the cause
+  turn   TEXT NOT NULL,             -- of rules/notice
+  at     INTEGER NOT NULL,          -- µs since 1970 UTC
+  body   BLOB NOT NULL,             -- JSON
+  UNIQUE (cause, n)
+) STRICT;
+
+-- What one person is told by one way, and what became of it.
+CREATE TABLE letter (
+  seq      INTEGER PRIMARY KEY AUTOINCREMENT,
+  id       TEXT NOT NULL UNIQUE,
+  cause    TEXT NOT NULL,
+  n        INTEGER NOT NULL,
+  person   TEXT NOT NULL,
+  way      TEXT NOT NULL,
+  body     BLOB NOT NULL,           -- JSON
+  written  INTEGER NOT NULL,        -- µs since 1970 UTC, as all that follow
+  due      INTEGER NOT NULL,
+  until    INTEGER NOT NULL,
+  attempts INTEGER NOT NULL,
+  state    TEXT NOT NULL,           -- waiting, taken, over, given-up
+  ended    INTEGER,                 -- when it was taken, over or given up
+  failed   INTEGER,                 -- when an attempt at it first failed
+  trouble  TEXT NOT NULL,
+  UNIQUE (cause, n, person, way)
+) STRICT;
+CREATE INDEX letter_due ON letter (due) WHERE state = 'waiting';
+CREATE INDEX letter_person ON letter (person, seq);
+`,
 }
 
 // migrate brings the file to the newest schema.
