@@ -60,7 +60,7 @@ async function bytes(url: string): Promise<void> {
   const browser = await launch();
   try {
     const page = await open(browser, counter.url, { serviceWorkers: "allow" });
-    await page.waitForSelector(drawn);
+    await page.waitForSelector(drawn, { state: "attached" });
     await page.evaluate(async () => {
       await document.fonts.ready;
       if (await navigator.serviceWorker.getRegistration()) await navigator.serviceWorker.ready;
@@ -87,7 +87,7 @@ async function tasks(url: string): Promise<void> {
     await devtools.send("Emulation.setCPUThrottlingRate", { rate: slowdown });
     await browser.startTracing(page, { categories });
     await page.goto(url);
-    await page.waitForSelector(drawn);
+    await page.waitForSelector(drawn, { state: "attached" });
     await page.waitForTimeout(loadingMs + Number(seconds) * 1000);
     const all = tasksOf(await browser.stopTracing());
     const end = Math.max(...all.map((t) => t.at + t.ms));

@@ -106,11 +106,29 @@ describe("a drawer of a trace that grows", () => {
       t = extend(t, reading(at, i > 90 && i < 95 ? null : (i % 37) + i / 40), 0, 4_000);
       const scale = i % 50 === 0 ? timeScale(3_600_000 + i, 60, 300, 100) : x;
       const whole = curve(t, scale, y);
-      const grown = draw(t, scale, y, "y");
-      // The last stretch begins anew at the point before: the same points, one of them twice.
-      expect(new Set(ends(grown.line))).toEqual(new Set(ends(whole.line)));
+      const grown = draw(t, scale, y, "y").map((c) => c.line).join("");
+      // Each part begins anew at the point before: the same points, some of them twice.
+      expect(new Set(ends(grown))).toEqual(new Set(ends(whole.line)));
     }
     expect(ends(curve(t, x, y).line).length).toBeGreaterThan(50);
+  });
+
+  it("leaves what has long settled alone", () => {
+    const draw = drawer();
+    let t = emptyTrace;
+    const changes = [0, 0, 0];
+    let was: readonly { line: string }[] = [];
+    for (let i = 0; i < 2_000; i++) {
+      t = extend(t, reading(3_000_000 + i * 100, (i % 37) + i / 400), 0, 1_000);
+      const parts = draw(t, x, y, "y");
+      parts.forEach((c, k) => (changes[k] = (changes[k] ?? 0) + Number(c.line !== was[k]?.line)));
+      was = parts;
+    }
+    const settled = t.points.length;
+    expect(settled).toBeGreaterThan(150);
+    expect(changes[0]).toBeLessThan(5);
+    expect(changes[1]).toBeLessThan(settled + 5);
+    expect(changes[2]).toBeGreaterThan(1_500);
   });
 
   it("keeps no more points than can be seen, the range of each, and every gap", () => {

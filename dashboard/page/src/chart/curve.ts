@@ -38,30 +38,48 @@ export function curve(trace: Trace, x: TimeScale, y: (v: number) => number): Cur
   return { line: all.map((r) => r.line).join(""), spread: all.map((r) => r.spread).join("") };
 }
 
-/** Draws the curve of a trace that grows; `by` names the scale `y`. */
-export type Drawer = (trace: Trace, x: TimeScale, y: (v: number) => number, by: string) => Curve;
+/**
+ * Draws the curve of a trace that grows, in parts that follow on each other, the newest
+ * last; `by` names the scale `y`.
+ */
+export type Drawer = (trace: Trace, x: TimeScale, y: (v: number) => number, by: string) => readonly Curve[];
+
+/** A part that grows is drawn anew until it has as many points; after that it is left alone. */
+const partPoints = 64;
 
 /**
  * A drawer for one channel. All but the last point of a trace stay as they are while it
- * grows (see `extend`): that part is drawn once for a scale, and only the last stretch,
- * from the point before, again and again.
+ * grows (see `extend`): those long settled are drawn once for a scale, those since then
+ * where one more has settled, and only the last stretch, from the point before, again and
+ * again. A browser reads a path anew as a whole, however little of it is new.
  */
 export function drawer(): Drawer {
   let of: readonly unknown[] = [];
-  let settled: Curve = { line: "", spread: "" };
+  let settled = 0;
+  let old: Curve = none;
+  let since: { readonly before: unknown; readonly curve: Curve } = { before: null, curve: none };
   return (trace, x, y, by) => {
     const { points, gap } = trace;
-    const before = points.at(-2);
-    const now = [points.length, points[0], before, gap, x, by];
-    if (now.length !== of.length || now.some((v, i) => v !== of[i])) {
-      of = now;
-      settled = curve({ points: points.slice(0, -1), gap }, x, y);
+    /** What follows on the first `n` points. The point before is drawn once more, where nothing parts them. */
+    const from = (n: number, to: number): Curve => {
+      const [before, next] = [points[n - 1], points[n]];
+      const joined = before && before.v !== null && next && next.t - before.t <= gap;
+      return curve({ points: points.slice(joined ? n - 1 : n, to), gap }, x, y);
+    };
+    const last = Math.max(0, points.length - 1);
+    const now = [points[0], points[settled - 1], gap, x, by];
+    if (last < settled || last - settled > 2 * partPoints || now.length !== of.length || now.some((v, i) => v !== of[i])) {
+      settled = Math.max(0, last - partPoints);
+      of = [points[0], points[settled - 1], gap, x, by];
+      old = curve({ points: points.slice(0, settled), gap }, x, y);
+      since = { before: null, curve: none };
     }
-    const last = points.at(-1);
-    const joined = before && before.v !== null && last && last.t - before.t <= gap;
-    const tail = curve({ points: points.slice(joined ? -2 : -1), gap }, x, y);
-    return { line: settled.line + tail.line, spread: settled.spread + tail.spread };
+    const before = points[last - 1];
+    if (since.before !== before) since = { before, curve: last > settled ? from(settled, last) : none };
+    return [old, since.curve, from(last, points.length)];
   };
 }
+
+const none: Curve = { line: "", spread: "" };
 
 const round = (v: number): number => Math.round(v * 10) / 10;

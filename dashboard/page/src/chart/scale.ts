@@ -61,6 +61,8 @@ export function pastMinutes(elapsedMin: number, widthPx: number, least = 60): nu
 /** Time on both sides of the slot: the same px per minute, the slot between. */
 export interface TimeScale {
   readonly now: number;
+  /** Length of the past. */
+  readonly minutes: number;
   readonly from: number;
   readonly to: number;
   readonly pxPerMs: number;
@@ -77,6 +79,7 @@ export function timeScale(now: number, minutes: number, pastWidth: number, ahead
   const pxPerMs = pastWidth > 0 ? pastWidth / span : 1 / 60_000;
   return {
     now,
+    minutes,
     from: now - span,
     to: now + aheadWidth / pxPerMs,
     pxPerMs,

@@ -8,7 +8,7 @@
  * frame. The columns are the layout's own, so the text may double in size.
  */
 import { signal } from "@preact/signals";
-import { useEffect, useMemo } from "preact/hooks";
+import { useEffect, useRef } from "preact/hooks";
 import { namedTicks, pastMinutes, timeScale, timeTicks, type TimeScale } from "../chart/scale.ts";
 import { useSize } from "../parts/size.ts";
 import { useStages } from "../parts/stages.ts";
@@ -37,7 +37,7 @@ const spreadOut = (): void => {
   spread.value = true;
 };
 
-/** The now line moves by this much at a time, in px: less would be redrawing for nothing. */
+/** A row moves on by this much at a time, in px: less would be redrawing for nothing. */
 const nowStepPx = 0.5;
 
 /** What the strips give up where something else wants room, in rem; as in the style. */
@@ -68,10 +68,6 @@ export function Sheet({ room, rem, width, wide }: Props) {
     if (past.width > 0 && (view.value.minutes !== minutes || view.value.points !== points)) view.value = { minutes, points };
   }, [minutes, points, past.width]);
 
-  const step = past.width > 0 ? (nowStepPx * minutes * 60_000) / past.width : 60_000;
-  const drawnNow = Math.floor(at / step) * step;
-  // The same scale while nothing moved: rows that get the same are not drawn again.
-  const x = useMemo(() => timeScale(drawnNow, minutes, past.width, aheadSize.width), [drawnNow, minutes, past.width, aheadSize.width]);
   const phone = width < 37.5 * rem;
   const ids = stepIds.value;
   const open = opened.value !== null && ids.includes(opened.value) ? opened.value : null;
@@ -87,6 +83,8 @@ export function Sheet({ room, rem, width, wide }: Props) {
   useEffect(() => {
     if (open) document.getElementById(`reasons-${open}`)?.scrollIntoView({ block: "nearest" });
   }, [open]);
+  const scale = useScales(at, minutes, past.width, aheadSize.width, stripCount + rows.length);
+  const x = scale(0);
   const alive = live.value;
   const stage = useStages(stripCount + rows.length);
   return (
@@ -106,18 +104,18 @@ export function Sheet({ room, rem, width, wide }: Props) {
         </div>
       </div>
       {stage > 0 && <Boiler x={x} rem={rem} />}
-      {stage > 1 && <Shell x={x} rem={rem} />}
-      {stage > 2 && <Firebox x={x} rem={rem} />}
+      {stage > 1 && <Shell x={scale(1)} rem={rem} />}
+      {stage > 2 && <Firebox x={scale(2)} rem={rem} />}
       <div class="between" ref={betweenRef}>
         {stage > 2 && <AlarmList />}
         {stage > 2 && <AtRest />}
       </div>
-      {rows.slice(0, Math.max(0, stage - stripCount)).map((r) =>
+      {rows.slice(0, Math.max(0, stage - stripCount)).map((r, i) =>
         r.kind === "fold" ? (
-          <Fold key={r.which} row={r} x={x} onOpen={spreadOut} />
+          <Fold key={r.which} row={r} x={scale(stripCount + i)} onOpen={spreadOut} />
         ) : (
           <div key={r.id} class={`lane-group${open === r.id ? " lane-group-open" : ""}`}>
-            <Lane id={r.id} x={x} rem={rem} inFront={r.id === front.value} open={open === r.id} onTouch={toggle} />
+            <Lane id={r.id} x={scale(stripCount + i)} rem={rem} inFront={r.id === front.value} open={open === r.id} onTouch={toggle} />
             {open === r.id ? <Reasons id={r.id} /> : r.id === front.value && <Beware id={r.id} />}
           </div>
         ),
@@ -133,6 +131,23 @@ export function Sheet({ room, rem, width, wide }: Props) {
       {pastMissing.value && alive && <p class="trouble">{words.pastMissing(pastMissing.value)}</p>}
     </section>
   );
+}
+
+/**
+ * The scale of time of each of `count` rows. A row keeps its own until now has moved by a
+ * step, so that it is drawn again only then; and each comes to its step at another moment
+ * than the others, so that they are not all drawn again in one piece.
+ */
+function useScales(at: number, minutes: number, past: number, ahead: number, count: number): (row: number) => TimeScale {
+  const kept = useRef<TimeScale[]>([]);
+  const step = past > 0 ? (nowStepPx * minutes * 60_000) / past : 60_000;
+  return (row) => {
+    const phase = (step * (row % count)) / count;
+    const now = Math.floor((at - phase) / step) * step + phase;
+    const old = kept.current[row];
+    if (old && old.now === now && old.minutes === minutes && old.pastWidth === past && old.aheadWidth === ahead) return old;
+    return (kept.current[row] = timeScale(now, minutes, past, ahead));
+  };
 }
 
 /** What matters most beside the step in front; the rest of it stands in the opened lane. */

@@ -184,14 +184,14 @@ function drawerOf(channel: string): Drawer {
 function Strip(p: StripProps) {
   const alive = shown.live.value;
   const drawn = p.traces.map((c) => [c, drawerOf(c)(shown.trace(c), p.x, p.y, p.scale)] as const);
-  const empty = drawn.every(([, d]) => d.line === "");
+  const empty = drawn.every(([, parts]) => parts.every((d) => d.line === ""));
   const onset = p.alarmFrom !== null ? p.x.past(p.alarmFrom) : null;
   return (
     <div class={`row strip ${p.class}`}>
       <div class="name">
         <span class="strip-title">{p.title}</span>
-        {p.notes.filter(Boolean).map((n) => (
-          <span key={n} class="note">
+        {p.notes.filter(Boolean).map((n, i) => (
+          <span key={i} class="note">
             {n}
           </span>
         ))}
@@ -202,13 +202,15 @@ function Strip(p: StripProps) {
         </div>
         <svg class="drawing" aria-hidden="true">
           {p.under(p.x.pastWidth)}
-          {drawn.map(([c, d]) => (
+          {drawn.map(([c, parts]) => (
             <g key={c}>
-              {d.spread && <path class="spread" d={d.spread} />}
-              <path class={p.strong ? "curve curve-strong" : c === p.traces[0] ? "curve" : "curve curve-beside"} d={d.line} />
+              {parts.map((d, i) => (d.spread ? <path key={i} class="spread" d={d.spread} /> : null))}
+              {parts.map((d, i) => (
+                <path key={i} class={p.strong ? "curve curve-strong" : c === p.traces[0] ? "curve" : "curve curve-beside"} d={d.line} />
+              ))}
               {onset !== null && (
                 <svg x={onset} width={Math.max(0, p.x.pastWidth - onset)} viewBox={`${onset} 0 ${Math.max(1, p.x.pastWidth - onset)} ${p.height}`}>
-                  <path class="curve curve-strong curve-alarm" d={d.line} />
+                  <path class="curve curve-strong curve-alarm" d={parts.map((d) => d.line).join("")} />
                 </svg>
               )}
             </g>
@@ -268,9 +270,11 @@ function Slot({ figure: f, value, unit, y, height, alarm, measured, title }: Str
 }
 
 /** A limit as a shore to be crossed: hachures on the side that is to be reached. */
-function Shore({ y, width }: { y: number; width: number }) {
+function Shore({ y: exact, width }: { y: number; width: number }) {
+  // One that moves with the weather, as boiling does, is not drawn anew for what nobody sees.
+  const y = Math.round(exact * 2) / 2;
   let d = "";
-  for (let x = 6; x < width; x += 11) d += `M${x},${y.toFixed(1)}l-5,6`;
+  for (let x = 6; x < width; x += 11) d += `M${x},${y}l-5,6`;
   return (
     <g class="shore">
       <line x1="0" x2={width} y1={y} y2={y} />

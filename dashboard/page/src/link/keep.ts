@@ -70,15 +70,23 @@ export function keep(): () => void {
     }
   };
 
+  /**
+   * Looks at the very moment at which the last that was heard is too long ago, not some
+   * time after. One timer, however much is heard meanwhile.
+   */
+  const quiet = (): void => {
+    const left = quietMs + 1 - (realNow() - (link.value.lastHeard ?? 0));
+    quietTimer = left > 0 && link.value.heard !== null ? setTimeout(quiet, left) : undefined;
+    if (quietTimer === undefined) look();
+  };
+
   const line = listen(liveAddress, realNow, {
     knows,
     heard() {
       const t = realNow();
       link.value = { open: true, heard: t, lastHeard: t };
       tick.value = t;
-      // Looks at the very moment at which this is too long ago, not some time after.
-      clearTimeout(quietTimer);
-      quietTimer = setTimeout(look, quietMs + 1);
+      quietTimer ??= setTimeout(quiet, quietMs + 1);
     },
     open(open) {
       link.value = { ...link.value, open, heard: null };
