@@ -40,11 +40,13 @@ func Kinds() []Kind { return []Kind{CoolEnough, Ready, Moved, Alarm, LayUp, Lost
 // Turn is what became of a cause.
 type Turn string
 
-// The turns. A cause has one Began, any number of Worse, and one Over.
+// The turns. A cause has one Began, any number of Worse and Seen, and one Over.
 const (
 	Began Turn = "began"
 	Worse Turn = "worse"
-	Over  Turn = "over"
+	// Seen is that a person acknowledged it: it rings nobody, and stops what would ring.
+	Seen Turn = "seen"
+	Over Turn = "over"
 )
 
 // Notice is one turn of one cause.
@@ -61,6 +63,9 @@ type Notice struct {
 	// Engine is the id, empty for the shed; Name is what people call it.
 	Engine string `json:"engine,omitempty"`
 	Name   string `json:"name"`
+	// OfShed is that it is about the shed, although an engine's judgement found it: each
+	// engine of the shed finds the same at about the same time.
+	OfShed bool `json:"of_shed,omitempty"`
 	// At is when it turned; Began when the cause began.
 	At    time.Time `json:"t"`
 	Began time.Time `json:"began"`
@@ -74,13 +79,22 @@ type Notice struct {
 
 // Facts are what a line is made of. Those that a kind does not need are left out.
 type Facts struct {
-	// Yet are the titles of what a person has yet to confirm.
+	// Yet are the titles of what a person has yet to confirm. A notice of CoolEnough that
+	// has none has one of Ready beside it.
 	Yet []string `json:"yet,omitempty"`
+	// Among are the titles of what was put together, where it was.
+	Among []string `json:"among,omitempty"`
 	// Title and Action are those of an alarm or a finding.
 	Title  string `json:"title,omitempty"`
 	Action string `json:"action,omitempty"`
-	// Text is the daemon's own sentence, in bar and degree Celsius.
+	// Text is the daemon's own sentence, in bar and degree Celsius. Where it is over, it
+	// says why.
 	Text string `json:"text,omitempty"`
+	// By is who acknowledged it, or put it aside; empty where no person did.
+	By string `json:"by,omitempty"`
+	// Done is that it is over because it came to its end as it should, as an engine that
+	// was housed: nothing is wrong.
+	Done bool `json:"done,omitempty"`
 	// Was and ETA are the forecast before and now; Lo and Hi its interval now.
 	Was *time.Time `json:"was,omitempty"`
 	ETA *time.Time `json:"eta,omitempty"`
