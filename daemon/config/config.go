@@ -55,6 +55,10 @@ type Config struct {
 	Wired   []Wired
 	// Calibrations are zero and span of channels, as fitted to the points in the file.
 	Calibrations []Calibration
+	// Lamp is the lamp on the board; nil for none.
+	Lamp *Lamp
+	// Neighbours are the other sheds whose daemons this one listens for.
+	Neighbours []Neighbour
 }
 
 // Shed is the place.
@@ -268,6 +272,10 @@ func (r *reader) config(f file) Config {
 	if _, err := mapping.New(c.Mapped); err != nil && len(r.faults) == 0 {
 		r.fault("engine", "%s", err)
 	}
+	if f.Lamp != nil {
+		c.Lamp = r.lamp(*f.Lamp, c)
+	}
+	c.Neighbours = r.neighbours(f.Neighbour, c)
 	return c
 }
 

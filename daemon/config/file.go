@@ -10,6 +10,9 @@ type file struct {
 	Forward *fileForward `toml:"forward"`
 	Bus     []fileBus    `toml:"bus"`
 	Engine  []fileEngine `toml:"engine"`
+
+	Lamp      *fileLamp       `toml:"lamp"`
+	Neighbour []fileNeighbour `toml:"neighbour"`
 }
 
 type fileShed struct {

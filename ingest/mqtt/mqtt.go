@@ -99,26 +99,9 @@ func New(c Config) (*Client, error) {
 	if c.Door == nil || c.Log == nil {
 		return nil, errors.New("MQTT door needs a door and a logger")
 	}
-	u, err := url.Parse(c.Broker)
+	u, err := Address(c.Broker)
 	if err != nil {
-		return nil, fmt.Errorf("MQTT broker %q: %w; give mqtt://host:1883 or mqtts://host:8883", c.Broker, err)
-	}
-	port := "1883"
-	switch u.Scheme {
-	case "mqtt", "tcp":
-	case "mqtts", "ssl", "tls":
-		port = "8883"
-	default:
-		return nil, fmt.Errorf("MQTT broker %q: scheme %q is not known; give mqtt://host:1883 or mqtts://host:8883", c.Broker, u.Scheme)
-	}
-	if u.Hostname() == "" {
-		return nil, fmt.Errorf("MQTT broker %q has no host; give mqtt://host:1883 or mqtts://host:8883", c.Broker)
-	}
-	if u.User != nil {
-		return nil, fmt.Errorf("MQTT broker %q: give user and password by themselves, not in the URL", u.Redacted())
-	}
-	if u.Port() == "" {
-		u.Host = net.JoinHostPort(u.Hostname(), port)
+		return nil, err
 	}
 	if c.ClientID == "" {
 		c.ClientID = "ashlamp-" + c.Door.Shed()
@@ -138,6 +121,33 @@ func New(c Config) (*Client, error) {
 	}
 	m.paho = paho.NewClient(m.options(u))
 	return m, nil
+}
+
+// Address reads the URL of a broker and adds the port that it leaves out. The error says
+// what is wrong with it.
+func Address(broker string) (*url.URL, error) {
+	u, err := url.Parse(broker)
+	if err != nil {
+		return nil, fmt.Errorf("MQTT broker %q: %w; give mqtt://host:1883 or mqtts://host:8883", broker, err)
+	}
+	port := "1883"
+	switch u.Scheme {
+	case "mqtt", "tcp":
+	case "mqtts", "ssl", "tls":
+		port = "8883"
+	default:
+		return nil, fmt.Errorf("MQTT broker %q: scheme %q is not known; give mqtt://host:1883 or mqtts://host:8883", broker, u.Scheme)
+	}
+	if u.Hostname() == "" {
+		return nil, fmt.Errorf("MQTT broker %q has no host; give mqtt://host:1883 or mqtts://host:8883", broker)
+	}
+	if u.User != nil {
+		return nil, fmt.Errorf("MQTT broker %q: give user and password by themselves, not in the URL", u.Redacted())
+	}
+	if u.Port() == "" {
+		u.Host = net.JoinHostPort(u.Hostname(), port)
+	}
+	return u, nil
 }
 
 func (c *Client) options(u *url.URL) *paho.ClientOptions {
