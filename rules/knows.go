@@ -5,6 +5,7 @@ import (
 	"fmt"
 
 	"ashlamp/rules/telemetry"
+	"ashlamp/rules/verdict"
 )
 
 // Check reports what is wrong with an event before it is kept: an unknown
@@ -53,6 +54,17 @@ func (j *Judge) Open() bool {
 
 // Watching reports whether a watch of that id stands on the panel.
 func (j *Judge) Watching(id string) bool { return j.w.board.Panel.Get(id) != nil }
+
+// Verdict returns a step's verdict as it stands; cannot-tell for one that this engine
+// has not.
+func (j *Judge) Verdict(step string) verdict.Verdict {
+	for i := range j.steps {
+		if j.steps[i].step.ID == step {
+			return j.steps[i].verdict
+		}
+	}
+	return verdict.CannotTell
+}
 
 // Changes returns every step's verdict as it stands, as if each had just changed.
 func (j *Judge) Changes() []Change {

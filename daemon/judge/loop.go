@@ -74,6 +74,10 @@ type Options struct {
 	// Render ticks, in real time, when the pages may have new sentences; nil means
 	// a ticker of 200 ms.
 	Render <-chan time.Time
+	// Lamp, if not nil, is turned at each of these ticks: lit while LampStep is proven
+	// and judged up to now.
+	Lamp     lamp
+	LampStep string
 }
 
 // Loop is the judgement of one engine. Make it with [New].
@@ -87,6 +91,8 @@ type Loop struct {
 	told  told
 	// turned is the real time at which the loop last went round, Unix nanoseconds.
 	turned atomic.Int64
+	// unlit is what the lamp's pin last refused with, so that it is said once.
+	unlit error
 }
 
 // Silent returns for how long the loop has given no sign of life, in real time.
@@ -191,6 +197,7 @@ func (l *Loop) Run(ctx context.Context) error {
 	l.keep(ctx, l.judge.Changes())
 	l.summarise(ctx, false)
 	l.publish()
+	defer l.dark()
 	for {
 		l.turned.Store(time.Now().UnixNano())
 		wake, stop := l.o.Clock.After(l.wake())
@@ -203,6 +210,7 @@ func (l *Loop) Run(ctx context.Context) error {
 		case <-wake:
 			l.tick(ctx)
 		case <-render:
+			l.pulse(ctx)
 			if l.dirty {
 				l.publish()
 			}
