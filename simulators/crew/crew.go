@@ -114,6 +114,7 @@ type Crew struct {
 
 	lamp   Lamp
 	sayer  Sayer
+	orders Orders // nil for a crew that knows its work
 	stages []stage
 	at     int
 
@@ -148,26 +149,46 @@ func New(p Plan, m Manner, lamp Lamp, sayer Sayer) (*Crew, error) {
 	c := &Crew{Plan: p, Manner: m, lamp: lamp, sayer: sayer,
 		said: map[string]float64{}, marks: map[string]float64{}}
 	c.Hands = Hands{Fire: 0.45, Pan: 1, Blower: 0.1}
+	var err error
+	c.stages, err = stagesOf(p)
+	return c, err
+}
+
+// stagesOf is the work of an evening by a plan.
+func stagesOf(p Plan) ([]stage, error) {
 	begin := []stage{{"arrive", (*Crew).arrive}, {"fill", (*Crew).fill}, {"prove-glasses", (*Crew).proveGlasses},
 		{"drop-fire", (*Crew).dropFire}, {"clear-ash", (*Crew).clearAsh}, {"try-brake", (*Crew).tryBrake}, {"move", (*Crew).move}}
 	end := []stage{{"tanks", (*Crew).drainTanks}, {"smokebox", (*Crew).openSmokebox}, {"house", (*Crew).house}, {"home", func(*Crew) bool { return false }}}
 	switch {
 	case p.LayUp == telemetry.Short || p.LayUp == telemetry.Wet:
-		c.stages = append(begin, end[2:]...)
+		return append(begin, end[2:]...), nil
 	case p.LayUp == telemetry.Dry && p.EmptiedBy == "cold":
-		c.stages = append(append(begin, stage{"let-down", (*Crew).letDownCold}, stage{"cool", (*Crew).cool},
-			stage{"run-out", (*Crew).blowDown}, stage{"plugs", (*Crew).plugsOut}), end...)
+		return append(append(begin, stage{"let-down", (*Crew).letDownCold}, stage{"cool", (*Crew).cool},
+			stage{"run-out", (*Crew).blowDown}, stage{"plugs", (*Crew).plugsOut}), end...), nil
 	case p.LayUp == telemetry.Dry && p.EmptiedBy == "empty":
 		if !(p.BlowDownMax > p.BlowDownMin && p.BlowDownMin > 0) {
 			return nil, fmt.Errorf("blow-down window %v to %v Pa; give 0 < lowest < highest", p.BlowDownMin, p.BlowDownMax)
 		}
-		c.stages = append(append(begin, stage{"let-down", (*Crew).letDown}, stage{"blow-down", (*Crew).waitBlowDown},
-			stage{"run-out", (*Crew).blowDown}, stage{"plugs", (*Crew).plugsOut}), end...)
-	default:
-		return nil, fmt.Errorf("lay-up %q emptied by %q is no plan; use short, wet or dry, and empty or cold", p.LayUp, p.EmptiedBy)
+		return append(append(begin, stage{"let-down", (*Crew).letDown}, stage{"blow-down", (*Crew).waitBlowDown},
+			stage{"run-out", (*Crew).blowDown}, stage{"plugs", (*Crew).plugsOut}), end...), nil
 	}
-	return c, nil
+	return nil, fmt.Errorf("lay-up %q emptied by %q is no plan; use short, wet or dry, and empty or cold", p.LayUp, p.EmptiedBy)
 }
+
+// Orders say how an engine is to be put away, and whether that may begin.
+type Orders func() (Plan, bool)
+
+// Stand lets the crew keep the engine in steam where it stands until there are orders,
+// and put it away by them. They are asked for at every look: where the window for blowing
+// down is changed later on, the crew goes by the new one; the rest stays as it began. It
+// must be called before the first Tick.
+func (c *Crew) Stand(orders Orders) {
+	c.orders = orders
+	c.stages = append([]stage{{"stand", (*Crew).stand}}, c.stages...)
+}
+
+// Standing reports whether the crew still waits for orders.
+func (c *Crew) Standing() bool { return c.Stage() == "stand" }
 
 // Stage names what the crew is at.
 func (c *Crew) Stage() string { return c.stages[c.at].name }
@@ -185,6 +206,7 @@ func (c *Crew) Said(id string) (float64, bool) { t, ok := c.said[id]; return t, 
 // date, dt the time since the last tick.
 func (c *Crew) Tick(ctx context.Context, t, dt float64, now time.Time, see *Sight) error {
 	c.ctx, c.t, c.dt, c.now, c.see = ctx, t, dt, now, see
+	c.heed()
 	name := c.stages[c.at].name
 	if _, ok := c.marks[name]; !ok {
 		c.marks[name] = t
@@ -196,6 +218,16 @@ func (c *Crew) Tick(ctx context.Context, t, dt float64, now time.Time, see *Sigh
 	err := c.err
 	c.err = nil
 	return err
+}
+
+// heed takes a window for blowing down that was changed since the work began.
+func (c *Crew) heed() {
+	if c.orders == nil || c.Standing() {
+		return
+	}
+	if p, ok := c.orders(); ok && p.BlowDownMin > 0 && p.BlowDownMax > p.BlowDownMin {
+		c.BlowDownMin, c.BlowDownMax = p.BlowDownMin, p.BlowDownMax
+	}
 }
 
 // worked reports whether the stage has had its seconds of work.

@@ -1,6 +1,7 @@
 package crew
 
 import (
+	"fmt"
 	"math"
 
 	"ashlamp/rules/telemetry"
@@ -21,6 +22,44 @@ const pipeFall = 36
 // lookAgain is how long a crew waits for the lamp before it looks at vent and cocks
 // once more, s.
 const lookAgain = 600
+
+// How a crew keeps an engine in steam that stands: pressures as shares of working
+// pressure, water as the glass shows it. Common practice, no source.
+const (
+	standLow, standHigh   = 0.62, 0.74
+	standGlass, standFull = 0.5, 0.62
+	bankedFire            = 0.02
+)
+
+// stand keeps a small fire and the water in sight until there are orders.
+func (c *Crew) stand() bool {
+	h := &c.Hands
+	if p, ok := c.orders(); ok {
+		work, err := stagesOf(p)
+		if err == nil {
+			h.Injector = false
+			c.Plan, c.stages = p, append(c.stages[:1:1], work...)
+			return true
+		}
+		c.err = fmt.Errorf("orders of the crew: %w", err)
+		return false
+	}
+	switch {
+	case c.see.Gauge < standLow*c.Working:
+		h.Pan, h.Blower = 1, 0.3
+		h.Fire = math.Min(startedFire, h.Fire+c.dt*startedFire/900)
+	case c.see.Gauge > standHigh*c.Working:
+		h.Pan, h.Blower = 0, 0
+		h.Fire = math.Max(bankedFire, h.Fire*(1-c.dt/600))
+	}
+	switch {
+	case c.see.Glass > standFull || c.see.Gauge < fillPause*c.Working:
+		h.Injector = false
+	case c.see.Glass < standGlass && c.see.Gauge > fillResume*c.Working:
+		h.Injector = true
+	}
+	return false
+}
 
 func (c *Crew) arrive() bool {
 	if c.ready == 0 {

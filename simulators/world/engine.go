@@ -167,6 +167,20 @@ func Marrow() Engine {
 	return e
 }
 
+// Osier is the one of the demonstration that nobody has set up yet: 250 l, 9 bar, two
+// side tanks, two blow-down cocks.
+func Osier() Engine {
+	e := built(250, 9)
+	e.ID = "osier"
+	e.Altitude = 180
+	e.Tanks.Level = [2]float64{0.8, 0.8} // it may stand in steam for a day
+	e.Manner = crew.Careful("R. Penhalow")
+	e.Sensors[pressure].Offset = 700
+	e.Sensors[shellTop].Offset = 0.3
+	e.Sensors[shellBottom].Offset = -0.4
+	return e
+}
+
 // What [Like] makes an engine of: inside these the proportions hold from which it is
 // built, those of [Draw] and a little more.
 const (

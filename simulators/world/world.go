@@ -127,6 +127,13 @@ func (w *World) Now() time.Time { return time.UnixMicro(w.micros.Load()).UTC() }
 // Elapsed is the time since the engine arrived, s.
 func (w *World) Elapsed() float64 { return w.t }
 
+// Stand lets the crew keep the engine in steam until there are orders; see
+// [crew.Crew.Stand]. It must be called before the first Step.
+func (w *World) Stand(orders crew.Orders) { w.crew.Stand(orders) }
+
+// Standing reports whether the crew still waits for orders.
+func (w *World) Standing() bool { return w.crew.Standing() }
+
 // Home reports whether the engine is housed.
 func (w *World) Home() bool { return w.crew.Home() }
 

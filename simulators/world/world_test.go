@@ -564,3 +564,43 @@ func BenchmarkEvening(b *testing.B) {
 		})
 	}
 }
+
+// TestACrewStandsUntilItHasOrders: the demonstration's third engine may wait for a day
+// without losing sight of its water or lifting its valves, and is then put away.
+func TestACrewStandsUntilItHasOrders(t *testing.T) {
+	e := world.Osier()
+	w, err := world.New(e, props(t), 3, nil, nil)
+	if err != nil {
+		t.Fatal(err)
+	}
+	plan, begin := e.Plan, false
+	w.Stand(func() (crew.Plan, bool) { return plan, begin })
+	for w.Elapsed() < 30*3600 {
+		if err := w.Step(t.Context(), 10); err != nil {
+			t.Fatal(err)
+		}
+		x := w.Truth()
+		if !w.Standing() || w.Home() {
+			t.Fatalf("without orders the crew is at %s after %.0f s", w.Stage(), x.Elapsed)
+		}
+		if x.SafetyLifting || x.Glass < 0.4 || x.Glass > 0.85 || x.Pressure < 0.45*e.Plan.Working || x.Fire == 0 {
+			t.Fatalf("after %.0f s: %.2f bar, valve lifts %v, glass %.2f, fire %.2f; want it kept in steam", x.Elapsed, x.Pressure/bar, x.SafetyLifting, x.Glass, x.Fire)
+		}
+	}
+	begin, plan.BlowDownMax = true, 2*bar
+	for w.Stage() != "run-out" && w.Elapsed() < 36*3600 {
+		if err := w.Step(t.Context(), 10); err != nil {
+			t.Fatal(err)
+		}
+		if w.Stage() == "clear-ash" {
+			plan.BlowDownMax = 1.5 * bar // set up otherwise on the way
+		}
+	}
+	if x := w.Truth(); w.Standing() || x.Pressure > 1.5*bar {
+		t.Errorf("with orders the crew is at %s at %.2f bar; want it blown down below the 1.5 bar that were ordered last", w.Stage(), x.Pressure/bar)
+	}
+	evening(t, w, 48, 10, nil)
+	if !w.Home() {
+		t.Errorf("the crew is at %s half a day later", w.Stage())
+	}
+}
