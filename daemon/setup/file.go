@@ -41,6 +41,9 @@ func read(path string) ([]byte, error) {
 	return text, nil
 }
 
+// Put writes a configuration as set-up does: at no moment is there half a file.
+func Put(path string, text []byte) error { return write(path, text) }
+
 // write puts a text in place of the file in one step: at no moment is there half a
 // file, whatever happens to the power. A link stays one, and the mode is kept.
 func write(path string, text []byte) error {

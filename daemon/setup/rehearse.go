@@ -4,7 +4,6 @@ import (
 	"context"
 	"errors"
 	"fmt"
-	"math"
 	"net"
 	"os"
 	"sync"
@@ -17,7 +16,6 @@ import (
 	"ashlamp/dashboard/message"
 	"ashlamp/dashboard/problem"
 	"ashlamp/rules/engine"
-	"ashlamp/rules/limit"
 	"ashlamp/rules/telemetry"
 	"ashlamp/simulators/world"
 )
@@ -29,7 +27,6 @@ const (
 	// rehearsalStands is how long a rehearsal that is over may be looked at. Common
 	// practice, no source.
 	rehearsalStands = time.Hour
-	barPa           = 1e5
 )
 
 // rehearsing keeps the rehearsal that plays.
@@ -107,13 +104,7 @@ func played(c config.Config, e engine.Engine) (world.Engine, error) {
 	if err != nil {
 		return w, err
 	}
-	w.Plan.LayUp, w.Plan.EmptiedBy = e.LayUp, string(e.EmptiedBy)
-	if v := e.Limits.At(limit.BlowDownMin); !math.IsNaN(v) {
-		w.Plan.BlowDownMin = v * barPa
-	}
-	if v := e.Limits.At(limit.BlowDownMax); !math.IsNaN(v) {
-		w.Plan.BlowDownMax = v * barPa
-	}
+	w.Plan = stage.PlanFor(e, w.Plan)
 	if len(c.Shed.People) > 0 {
 		w.Manner.Name = c.Shed.People[0]
 	}

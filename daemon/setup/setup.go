@@ -36,7 +36,7 @@ import (
 	"ashlamp/dashboard/problem"
 )
 
-// Options are what a [Setup] needs; all but Listen and Announce are required.
+// Options are what a [Setup] needs; Path to Machine but Listen are required.
 type Options struct {
 	// Path is the configuration file, which need not exist.
 	Path string
@@ -57,6 +57,11 @@ type Options struct {
 	// Announce, if not nil, is told each time that the daemon answers where the page and
 	// the built-in broker are (nil for an outside one); c is nil for set-up alone.
 	Announce func(page, broker net.Addr, c *config.Config)
+	// InStep is true where whoever moves the clock calls [app.App.Settle] in between.
+	InStep bool
+	// Runs, if not nil, is told of each app just before it runs, with the context that
+	// ends when it is to end. It must not block.
+	Runs func(ctx context.Context, a *app.App, c config.Config)
 }
 
 // Setup is the set-up of a shed. It is an [api.Setup]. Make it with [Open].
@@ -170,14 +175,18 @@ func (s *Setup) announce(broker net.Addr, c *config.Config) {
 // daemon is an app with the buses that it reads.
 type daemon struct {
 	*app.App
-	setup *Setup
-	close func()
+	setup  *Setup
+	config config.Config
+	close  func()
 }
 
 // Run implements [supervise.Runner].
 func (d *daemon) Run(ctx context.Context) error {
 	defer d.close()
 	defer d.setup.app.Store(nil)
+	if d.setup.o.Runs != nil {
+		d.setup.o.Runs(ctx, d.App, d.config)
+	}
 	return d.App.Run(ctx)
 }
 
@@ -188,14 +197,14 @@ func (s *Setup) makeApp(ctx context.Context, c config.Config) (supervise.Runner,
 	}
 	a, err := app.New(ctx, app.Options{
 		Config: c, Data: s.o.Data, Page: s.o.Page, Clock: s.o.Clock, Log: s.o.Log, Buses: buses, First: s.firstNumber(),
-		Setup: s, Heard: s.ear.Hear, Unserved: true,
+		Setup: s, Heard: s.ear.Hear, Unserved: true, InStep: s.o.InStep,
 	})
 	if err != nil {
 		closeBuses()
 		return nil, err
 	}
 	s.app.Store(a)
-	return &daemon{a, s, closeBuses}, nil
+	return &daemon{a, s, c, closeBuses}, nil
 }
 
 // perRun is how many numbers of the live link one run has to itself, of those that are

@@ -23,6 +23,8 @@ type pacer struct {
 	// before is called with the date to come, after with the date that came: all
 	// players stand, and go on only when it returns.
 	before, after func(context.Context, time.Time) error
+	// ready returns when the clock may move: it is asked just before it does.
+	ready func(context.Context) error
 }
 
 type wait struct {
@@ -34,7 +36,7 @@ func newPacer(c *clock.Stepped, speed float64, players int) *pacer {
 	nothing := func(context.Context, time.Time) error { return nil }
 	return &pacer{
 		clock: c, speed: speed, waits: make(chan wait), leaving: make(chan struct{}), players: players,
-		before: nothing, after: nothing,
+		before: nothing, after: nothing, ready: func(context.Context) error { return nil },
 	}
 }
 
@@ -91,6 +93,9 @@ func (p *pacer) run(ctx context.Context) error {
 			return err
 		}
 		if err := pace.wait(ctx, first); err != nil {
+			return err
+		}
+		if err := p.ready(ctx); err != nil {
 			return err
 		}
 		p.clock.Set(first)

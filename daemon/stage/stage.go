@@ -5,6 +5,10 @@
 // The clock moves only when all stand still: the worlds, the chips' pollers, and the
 // daemon with everything that it was told. So a machine under load slows the evening
 // down instead of making samples stale, and the same seed gives the same evening.
+//
+// The daemon may be replaced by another while the evening is played, as set-up does when
+// the configuration is edited ([Stage.Face]). Until the next one answers the clock
+// stands; then nodes dial anew and say again what was not acknowledged.
 package stage
 
 import (
@@ -17,19 +21,17 @@ import (
 	"path/filepath"
 	"slices"
 	"strings"
-	"sync/atomic"
+	"sync"
 	"time"
 
 	"golang.org/x/sync/errgroup"
+	"periph.io/x/conn/v3/i2c"
 
 	"ashlamp/daemon/app"
 	"ashlamp/daemon/clock"
 	"ashlamp/daemon/config"
-	"ashlamp/dashboard/api"
 	"ashlamp/ingest/store"
-	"ashlamp/rules/telemetry"
 	"ashlamp/simulators/boiler"
-	"ashlamp/simulators/crew"
 	"ashlamp/simulators/node"
 	"ashlamp/simulators/rig"
 	"ashlamp/simulators/world"
@@ -49,6 +51,8 @@ const (
 const (
 	// busName is the bus of the example configuration.
 	busName = "board"
+	// busDevice is what the simulated board calls it.
+	busDevice = "1"
 	// DefaultLinger is how long the engines are watched once they are housed.
 	DefaultLinger = 14 * time.Hour
 	// arrival is when the engines come to the ash pit, after midnight.
@@ -75,7 +79,15 @@ type Engine struct {
 	Intervals node.Intervals
 	// Between, if not nil, is put between the node and the broker.
 	Between func(node.Carrier) node.Carrier
+	// Stands is true for an engine that its crew keeps in steam until it has been set up:
+	// until the daemon has it in its configuration and has heard a channel of it. Then it
+	// is put away as the configuration says.
+	Stands bool
 }
+
+// standing is how often a node reads an engine that stands: seldom, and at moments at
+// which the usual ones read too, so that the clock stops no more often for it.
+var standing = node.Intervals{Pressure: 10 * time.Second, Temperature: 10 * time.Second, Tank: time.Minute}
 
 // Example returns the engines of the example configuration: Quillet over MQTT and
 // Marrow through the bus.
@@ -84,6 +96,13 @@ func Example(seed uint64, fault string) []Engine {
 		{World: world.Quillet(), Door: MQTT, Seed: seed, Fault: fault},
 		{World: world.Marrow(), Door: I2C, Seed: seed + 1, Fault: fault},
 	}
+}
+
+// Demonstration returns those of [Example] and a third that the example configuration
+// does not have: Osier stands at the pit in steam until somebody sets it up. It has no
+// fault.
+func Demonstration(seed uint64, fault string) []Engine {
+	return append(Example(seed, fault), Engine{World: world.Osier(), Door: MQTT, Seed: seed + 2, Stands: true})
 }
 
 // Options are what a stage is made of. Clock, Engines and Log are required.
@@ -111,13 +130,20 @@ type Stage struct {
 	o       Options
 	players []*player
 	rig     *rig.Rig
-	app     atomic.Pointer[app.App]
+
+	mu     sync.Mutex
+	faced  *facing       // nil before the first
+	change chan struct{} // closed when another is faced
+	worked int           // players of engines that the daemon knew
+	left   int           // of those, the ones that have left
 }
 
 type player struct {
 	Engine
 	world *world.World
 	air   bool // it gives the shed's air
+	// counted is that it is among those whom the end of the evening waits for.
+	counted bool
 }
 
 // CheckFault reports a fault that there is not.
@@ -168,7 +194,7 @@ func New(c config.Config, o Options) (*Stage, error) {
 	if o.Linger == 0 {
 		o.Linger = DefaultLinger
 	}
-	s := &Stage{c: c, o: o}
+	s := &Stage{c: c, o: o, change: make(chan struct{})}
 	props, err := boiler.NewProperties()
 	if err != nil {
 		return nil, err
@@ -185,6 +211,9 @@ func New(c config.Config, o Options) (*Stage, error) {
 		e.World.Start, e.World.Altitude = o.Clock.Now(), c.Shed.AltitudeM
 		if p.world, err = world.New(e.World, props, e.Seed, lamp{s, id}, sayer{s, id}); err != nil {
 			return nil, err
+		}
+		if e.Stands {
+			p.world.Stand(s.orders(p))
 		}
 		if e.Fault != "" {
 			if err := p.world.Inject(e.Fault); err != nil {
@@ -215,25 +244,80 @@ func (s *Stage) Buses() map[string]app.Bus {
 	return map[string]app.Bus{busName: {I2C: s.rig.Bus, Clock: func() app.PollClock { return s.o.Clock.Join() }}}
 }
 
+// OpenBuses opens the buses that a configuration reads, as set-up wants it: the
+// simulated board has one.
+func (s *Stage) OpenBuses(c config.Config) (map[string]app.Bus, func(), error) {
+	open := map[string]app.Bus{}
+	for _, b := range c.Buses {
+		used := slices.ContainsFunc(c.Wired, func(w config.Wired) bool { return w.Bus == b.Name })
+		switch {
+		case !used:
+		case s.rig == nil || b.Device != busDevice:
+			return nil, nil, fmt.Errorf("bus %q: the simulated board has no bus %q, only %q", b.Name, b.Device, busDevice)
+		default:
+			open[b.Name] = app.Bus{I2C: s.rig.Bus, Clock: func() app.PollClock { return s.o.Clock.Join() }}
+		}
+	}
+	return open, func() {}, nil
+}
+
+// BusNames returns the buses of the simulated board.
+func (s *Stage) BusNames() ([]string, error) {
+	if s.rig == nil {
+		return nil, nil
+	}
+	return []string{busDevice}, nil
+}
+
+// OpenBus opens one of [Stage.BusNames], for a look at its chips.
+func (s *Stage) OpenBus(device string) (i2c.BusCloser, error) {
+	if s.rig == nil || device != busDevice {
+		return nil, fmt.Errorf("the simulated board has no bus %q", device)
+	}
+	return open{s.rig.Bus}, nil
+}
+
+// open is a bus that stays open when one of those who read it closes it.
+type open struct{ i2c.Bus }
+
+// Close does nothing.
+func (open) Close() error { return nil }
+
 // Run plays the evening in front of a daemon that runs in step, until all engines
 // have been housed for long enough, or the context ends.
 func (s *Stage) Run(ctx context.Context, a *app.App) error {
-	s.app.Store(a)
+	s.Face(ctx, a, s.c)
+	return s.Play(ctx)
+}
+
+// Play plays the evening in front of the daemons that [Stage.Face] brings, one after the
+// other, until all engines that they know have been housed for long enough, or the
+// context ends.
+func (s *Stage) Play(ctx context.Context) error {
+	settle := func(ctx context.Context) error {
+		return s.with(ctx, func(ctx context.Context, f *facing) error { return f.app.Settle(ctx) })
+	}
 	// The clock must not move before every judgement has begun.
-	if err := a.Settle(ctx); err != nil {
+	if err := settle(ctx); err != nil {
 		return err
 	}
+	s.count()
+	all := ctx
 	g, ctx := errgroup.WithContext(ctx)
 	p := newPacer(s.o.Clock, s.o.Speed, len(s.players))
 	if s.o.Before != nil {
 		p.before = func(ctx context.Context, date time.Time) error {
-			if err := a.Settle(ctx); err != nil {
+			if err := settle(ctx); err != nil {
 				return err
 			}
 			return s.o.Before(ctx, date)
 		}
 	}
-	p.after = func(ctx context.Context, _ time.Time) error { return a.Settle(ctx) }
+	p.ready = func(ctx context.Context) error {
+		_, err := s.await(ctx)
+		return err
+	}
+	p.after = func(ctx context.Context, _ time.Time) error { return settle(ctx) }
 	g.Go(func() error { return p.run(ctx) })
 	for _, pl := range s.players {
 		g.Go(func() error {
@@ -241,79 +325,48 @@ func (s *Stage) Run(ctx context.Context, a *app.App) error {
 			if pl.Door == I2C {
 				return s.playI2C(ctx, p, pl)
 			}
-			return s.playMQTT(ctx, p, pl)
+			return s.playMQTT(all, ctx, p, pl)
 		})
 	}
 	return g.Wait()
 }
 
-// dial connects an engine's node; the carrier returns once the daemon has judged.
-func (s *Stage) dial(ctx context.Context, pl *player) (_ node.Carrier, close func(), err error) {
-	broker := s.o.Broker
-	if broker == "" {
-		broker = "tcp://" + s.app.Load().Broker().String()
+// playMQTT plays until the engine is home; all is the context of the whole evening.
+func (s *Stage) playMQTT(all, ctx context.Context, p *pacer, pl *player) error {
+	l := &line{stage: s, player: pl}
+	if err := s.with(ctx, l.dial); err != nil {
+		return err
 	}
-	id := pl.World.ID
-	box := id + "-box"
-	m, err := node.DialMQTT(ctx, node.MQTTConfig{
-		Broker: broker, Shed: s.c.Shed.ID, Engine: id, Node: box, Now: s.o.Clock.Now,
-	})
-	if err != nil {
-		return nil, nil, err
-	}
-	// A broker drops what comes before the daemon has subscribed.
-	if err := s.app.Load().Heard(ctx, box); err != nil {
-		return nil, nil, err
-	}
-	close = func() {
-		closing, cancel := context.WithTimeout(context.WithoutCancel(ctx), time.Second)
-		defer cancel()
-		if err := m.Close(closing); err != nil {
-			s.o.Log.Debug("the node left without a word", "error", err)
+	defer func() {
+		if s.counts(pl) {
+			l.hangUp()
+			return
 		}
-	}
-	var c node.Carrier = m
-	if s.o.Broker != "" {
-		c = &through{Carrier: m, app: s.app.Load(), engine: id}
-	}
+		// Nothing is judged by it; that it goes would be told to every engine.
+		context.AfterFunc(all, l.hangUp)
+	}()
+	var c node.Carrier = l
 	if pl.Between != nil {
 		c = pl.Between(c)
 	}
-	return c, close, nil
-}
-
-// through carries by way of an outside broker, whose acknowledgement says nothing of
-// the daemon: it waits until what was carried is judged.
-type through struct {
-	node.Carrier
-	app    *app.App
-	engine string
-	// of the engine and of the shed.
-	carried, air int
-}
-
-func (t *through) Carry(ctx context.Context, p node.Pack) error {
-	if err := t.Carrier.Carry(ctx, p); err != nil {
-		return err
+	every := pl.Intervals
+	if pl.world.Standing() {
+		every = standing
 	}
-	if p.Shed {
-		t.air += len(p.Samples)
-		return t.app.Judged(ctx, "", t.air)
-	}
-	t.carried += len(p.Samples)
-	return t.app.Judged(ctx, t.engine, t.carried)
-}
-
-func (s *Stage) playMQTT(ctx context.Context, p *pacer, pl *player) error {
-	c, hangUp, err := s.dial(ctx, pl)
-	if err != nil {
-		return err
-	}
-	defer hangUp()
-	n := node.New(pl.world, c, pl.Intervals, pl.Seed)
+	n := node.New(pl.world, c, every, pl.Seed)
 	n.Pace = p.until
-	n.Linger = s.o.Linger
-	return n.Run(ctx)
+	var home time.Time
+	for {
+		if err := n.Step(ctx); err != nil {
+			return err
+		}
+		if n.Intervals != pl.Intervals && !pl.world.Standing() {
+			n.Read(pl.Intervals)
+		}
+		if s.over(pl, pl.world.Now(), &home) {
+			return nil
+		}
+	}
 }
 
 // playI2C moves the world behind the bus ahead of the clock, so that pollers which
@@ -321,11 +374,15 @@ func (s *Stage) playMQTT(ctx context.Context, p *pacer, pl *player) error {
 func (s *Stage) playI2C(ctx context.Context, p *pacer, pl *player) error {
 	air := func() error { return nil }
 	if pl.air {
-		c, hangUp, err := s.dial(ctx, pl)
-		if err != nil {
+		l := &line{stage: s, player: pl}
+		if err := s.with(ctx, l.dial); err != nil {
 			return err
 		}
-		defer hangUp()
+		defer l.hangUp()
+		var c node.Carrier = l
+		if pl.Between != nil {
+			c = pl.Between(c)
+		}
 		air = s.airOf(ctx, pl, c)
 	}
 	s.o.Clock.Settle()
@@ -347,13 +404,8 @@ func (s *Stage) playI2C(ctx context.Context, p *pacer, pl *player) error {
 		if err := p.until(ctx, date); err != nil {
 			return err
 		}
-		if pl.world.Home() {
-			if home.IsZero() {
-				home = date
-			}
-			if date.Sub(home) >= s.o.Linger {
-				return nil
-			}
+		if s.over(pl, date, &home) {
+			return nil
 		}
 	}
 }
@@ -370,47 +422,4 @@ func (s *Stage) airOf(ctx context.Context, pl *player, c node.Carrier) func() er
 		due = due.Add(pl.Intervals.Shed)
 		return c.Carry(ctx, node.Pack{Shed: true, Samples: pl.world.Read(nil, now, places...), Sent: now})
 	}
-}
-
-// lamp is what the crew sees on the page.
-type lamp struct {
-	s      *Stage
-	engine string
-}
-
-var _ crew.Lamp = lamp{}
-
-// Verdict returns the word of a step; "cannot-tell" where nothing is shown yet.
-func (l lamp) Verdict(step string) string {
-	if a := l.s.app.Load(); a != nil {
-		if state, ok := a.Hub().State(l.engine); ok {
-			for _, st := range state.Steps {
-				if st.ID == step {
-					return st.Verdict.String()
-				}
-			}
-		}
-	}
-	return "cannot-tell"
-}
-
-// sayer takes the crew's words to the daemon as the page does.
-type sayer struct {
-	s      *Stage
-	engine string
-}
-
-// Say tells the daemon; that a word no longer stood when it was taken back, or
-// that a disposal is over, is no reason to stop.
-func (t sayer) Say(ctx context.Context, e telemetry.Event) error {
-	a := t.s.app.Load()
-	if a == nil {
-		return errors.New("the crew spoke before the daemon ran")
-	}
-	_, err := a.Say().Say(ctx, t.engine, e)
-	if errors.Is(err, api.ErrNotGiven) || errors.Is(err, api.ErrNotNow) {
-		t.s.o.Log.Warn("a word of the crew did not fit", "engine", t.engine, "said", e.Kind, "subject", e.Subject, "error", err)
-		return nil
-	}
-	return err
 }

@@ -1,5 +1,5 @@
 // Package config holds the commented example of a shed's configuration, which is
-// also what the demonstration runs on.
+// also what the demonstration begins with.
 package config
 
 import _ "embed"
