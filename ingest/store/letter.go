@@ -38,9 +38,10 @@ type Letter struct {
 	// Written is when it was, Due when it is next to be sent, Until when nobody wants to
 	// be told any more.
 	Written, Due, Until time.Time
-	// Attempts is how often it was tried.
-	Attempts int
-	State    LetterState
+	// Attempts is how often it was tried, Doubt how many of these may have been taken
+	// although nobody said so: they broke off, or go on.
+	Attempts, Doubt int
+	State           LetterState
 	// Ended is when it came into its last state; zero while it waits.
 	Ended time.Time
 	// Failed is when an attempt at it first failed; zero where none has.
@@ -49,7 +50,7 @@ type Letter struct {
 	Trouble string
 }
 
-const letterColumns = "id, cause, n, person, way, body, written, due, until, attempts, state, ended, failed, trouble"
+const letterColumns = "id, cause, n, person, way, body, written, due, until, attempts, doubt, state, ended, failed, trouble"
 
 // PutLetters keeps letters. One whose id, or whose cause, turn, person and way, are kept
 // already is left as it is. A letter that lacks any of these, or whose body is no JSON, is
@@ -66,9 +67,9 @@ func (t *Tx) PutLetters(letters []Letter) error {
 		if err := json.Compact(&body, l.Body); err != nil {
 			return fmt.Errorf("keep letter %s: its body is no JSON: %w", l.ID, err)
 		}
-		if err := t.run("INSERT INTO letter ("+letterColumns+") VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?) ON CONFLICT DO NOTHING",
+		if err := t.run("INSERT INTO letter ("+letterColumns+") VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?) ON CONFLICT DO NOTHING",
 			l.ID, l.Cause, l.N, l.Person, l.Way, body.Bytes(), l.Written.UnixMicro(), l.Due.UnixMicro(), l.Until.UnixMicro(),
-			l.Attempts, string(l.State), orNull(l.Ended), orNull(l.Failed), l.Trouble); err != nil {
+			l.Attempts, l.Doubt, string(l.State), orNull(l.Ended), orNull(l.Failed), l.Trouble); err != nil {
 			return fmt.Errorf("keep letter %s: %w", l.ID, err)
 		}
 	}
@@ -86,23 +87,36 @@ func orZero(n sql.NullInt64) time.Time {
 	return time.UnixMicro(n.Int64).UTC()
 }
 
+// BeginLetter writes down that an attempt begins, before it does: should the program
+// die of it, it is tried again at due, and known to be in doubt. It returns false, and
+// changes nothing, where the letter is not there or waits no longer.
+func (t *Tx) BeginLetter(id string, due time.Time) (bool, error) {
+	res, err := t.exec("UPDATE letter SET attempts = attempts + 1, doubt = doubt + 1, due = ? WHERE id = ? AND state = 'waiting'", due.UnixMicro(), id)
+	if err != nil {
+		return false, fmt.Errorf("begin letter %s: %w", id, err)
+	}
+	n, err := res.RowsAffected()
+	return n > 0, err
+}
+
 // Outcome is what an attempt at a letter came to.
 type Outcome struct {
 	At time.Time
 	// State is what it comes to; Waiting where it is to be tried again at Due.
 	State LetterState
 	Due   time.Time
-	// Tried is that it was an attempt; false where it ends without one.
-	Tried bool
+	// Tried is that it was an attempt, which [Tx.BeginLetter] counted; false where it
+	// ends without one. Unsent is that the other side certainly does not have it.
+	Tried, Unsent bool
 	// Trouble is what was wrong; empty where nothing was.
 	Trouble string
 }
 
-// MarkLetter writes down what an attempt came to. It returns false, and changes nothing,
-// where the letter is not there or waits no longer: what ended first stands.
+// MarkLetter writes down what an attempt came to. It returns false where the letter is
+// not there or waits no longer: what ended first stands, and only what was in doubt of
+// it, and is so no more, is written down.
 func (t *Tx) MarkLetter(id string, o Outcome) (bool, error) {
 	var ended, due, failed sql.NullInt64
-	tried := 0
 	switch o.State {
 	case Waiting:
 		if o.Due.IsZero() {
@@ -114,16 +128,18 @@ func (t *Tx) MarkLetter(id string, o Outcome) (bool, error) {
 	default:
 		return false, fmt.Errorf("mark letter %s: %q is no state of a letter; use waiting, taken, over or given-up", id, o.State)
 	}
-	if o.Tried {
-		tried = 1
-		if o.State != Taken {
-			failed = orNull(o.At)
+	if o.Tried && o.State != Taken {
+		failed = orNull(o.At)
+	}
+	if o.Tried && o.Unsent {
+		if err := t.run("UPDATE letter SET doubt = max(doubt - 1, 0) WHERE id = ?", id); err != nil {
+			return false, fmt.Errorf("mark letter %s: %w", id, err)
 		}
 	}
-	res, err := t.exec(`UPDATE letter SET state = ?, ended = ?, due = coalesce(?, due), attempts = attempts + ?,
+	res, err := t.exec(`UPDATE letter SET state = ?, ended = ?, due = coalesce(?, due),
 failed = coalesce(failed, ?), trouble = CASE WHEN ? THEN ? ELSE trouble END
 WHERE id = ? AND state = 'waiting'`,
-		string(o.State), ended, due, tried, failed, o.Tried || o.Trouble != "", o.Trouble, id)
+		string(o.State), ended, due, failed, o.Tried || o.Trouble != "", o.Trouble, id)
 	if err != nil {
 		return false, fmt.Errorf("mark letter %s: %w", id, err)
 	}
@@ -131,8 +147,9 @@ WHERE id = ? AND state = 'waiting'`,
 	if err != nil || n == 0 || o.State != Taken {
 		return n > 0, err
 	}
-	// The way is open again: what else waits for it has not been failing since before.
-	err = t.run("UPDATE letter SET failed = NULL WHERE state = 'waiting' AND failed IS NOT NULL AND (person, way) = (SELECT person, way FROM letter WHERE id = ?)", id)
+	// The way is open again: what else failed by it has not been failing since before, and
+	// need not wait any longer.
+	err = t.run("UPDATE letter SET failed = NULL, due = min(due, ?) WHERE state = 'waiting' AND failed IS NOT NULL AND (person, way) = (SELECT person, way FROM letter WHERE id = ?)", o.At.UnixMicro(), id)
 	if err != nil {
 		return false, fmt.Errorf("mark letter %s: %w", id, err)
 	}
@@ -208,7 +225,7 @@ func scanLetters(rows *sql.Rows, err error) ([]Letter, error) {
 		var written, due, until int64
 		var ended, failed sql.NullInt64
 		var body []byte
-		if err := rows.Scan(&l.ID, &l.Cause, &l.N, &l.Person, &l.Way, &body, &written, &due, &until, &l.Attempts, &l.State, &ended, &failed, &l.Trouble); err != nil {
+		if err := rows.Scan(&l.ID, &l.Cause, &l.N, &l.Person, &l.Way, &body, &written, &due, &until, &l.Attempts, &l.Doubt, &l.State, &ended, &failed, &l.Trouble); err != nil {
 			return nil, fmt.Errorf("read letters: %w", err)
 		}
 		l.Body, l.Ended, l.Failed = body, orZero(ended), orZero(failed)

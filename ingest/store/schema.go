@@ -140,6 +140,7 @@ CREATE TABLE letter (
   due      INTEGER NOT NULL,
   until    INTEGER NOT NULL,
   attempts INTEGER NOT NULL,
+  doubt    INTEGER NOT NULL,        -- attempts that may have been taken, although nobody said so
   state    TEXT NOT NULL,           -- waiting, taken, over, given-up
   ended    INTEGER,                 -- when it was taken, over or given up
   failed   INTEGER,                 -- when an attempt at it first failed

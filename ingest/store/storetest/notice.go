@@ -182,10 +182,27 @@ func lettersMarked(t *testing.T, s *store.Store) {
 	if err != nil || !ok || !next.Equal(at(time.Second)) {
 		t.Fatalf("next due %s %v %v", next, ok, err)
 	}
-	mark(two.ID, true, store.Outcome{At: at(3 * time.Second), State: store.Waiting, Due: at(time.Minute), Tried: true, Trouble: "no route to host"})
-	mark(two.ID, true, store.Outcome{At: at(time.Minute), State: store.Waiting, Due: at(2 * time.Minute), Tried: true, Trouble: "busy"})
+	begin := func(id string, want bool, due time.Duration) {
+		t.Helper()
+		must(t, s.Update(ctx, func(tx *store.Tx) error {
+			ok, err := tx.BeginLetter(id, at(due))
+			if ok != want {
+				return fmt.Errorf("begin %s: %v, want %v; %w", id, ok, want, err)
+			}
+			return err
+		}))
+	}
+	begin(two.ID, true, 20*time.Second)
+	due(19*time.Second, one.ID)
+	due(20*time.Second, one.ID, two.ID)
+	mark(two.ID, true, store.Outcome{At: at(3 * time.Second), State: store.Waiting, Due: at(time.Minute), Tried: true, Unsent: true, Trouble: "no route to host"})
+	begin(two.ID, true, 2*time.Minute)
+	mark(two.ID, true, store.Outcome{At: at(time.Minute), State: store.Waiting, Due: at(2 * time.Minute), Tried: true, Trouble: "broke off"})
 	due(30*time.Second, one.ID)
+	begin(two.ID, true, 3*time.Minute)
 	mark(two.ID, true, store.Outcome{At: at(2 * time.Minute), State: store.Taken, Tried: true})
+	begin(two.ID, false, time.Hour)
+	begin("nobody's", false, time.Hour)
 	mark(two.ID, false, store.Outcome{At: at(3 * time.Minute), State: store.GivenUp, Tried: true, Trouble: "too late"})
 	mark("nobody's", false, store.Outcome{At: at(0), State: store.Taken})
 	must(t, s.Update(ctx, func(tx *store.Tx) error {
@@ -201,7 +218,8 @@ func lettersMarked(t *testing.T, s *store.Store) {
 	}))
 	due(time.Hour)
 	one.State, one.Ended = store.NoLongerSo, at(4*time.Minute)
-	two.State, two.Ended, two.Attempts, two.Failed, two.Due = store.Taken, at(2*time.Minute), 3, at(3*time.Second), at(2*time.Minute)
+	two.State, two.Ended, two.Attempts, two.Failed, two.Due = store.Taken, at(2*time.Minute), 3, at(3*time.Second), at(3*time.Minute)
+	two.Doubt = 2 // that which broke off, and that which was taken
 	got, err := s.LettersOf(ctx, "a")
 	must(t, err)
 	equal(t, "in the end", got, []store.Letter{one, two})
@@ -246,12 +264,25 @@ func wayRecords(t *testing.T, s *store.Store) {
 	mark(b.ID, 3*time.Minute, store.Waiting)
 	p.Failed = at(time.Minute)
 	check("failing since the first", p, q)
+	must(t, s.Update(ctx, func(tx *store.Tx) error {
+		_, err := tx.MarkLetter(b.ID, store.Outcome{At: at(3 * time.Minute), State: store.Waiting, Due: at(time.Hour), Tried: true, Trouble: "x"})
+		return err
+	}))
 	mark(a.ID, 4*time.Minute, store.Taken)
+	ls, err := s.LettersOf(ctx, "b")
+	must(t, err)
+	if len(ls) != 1 || !ls[0].Due.Equal(at(4*time.Minute)) {
+		t.Fatalf("when the way is open again the other letter is due %+v, want at once", ls)
+	}
 	p.Taken, p.Failed = at(4*time.Minute), time.Time{}
 	check("something was taken", p, q)
 	mark(b.ID, 5*time.Minute, store.Waiting)
 	p.Failed = at(5 * time.Minute)
 	check("failing again", p, q)
+	next, ok, err := s.NextDue(ctx)
+	if err != nil || !ok || !next.Equal(at(0)) {
+		t.Fatalf("next due %s %v %v, want the letter to q, which nobody tried", next, ok, err)
+	}
 	mark(b.ID, 6*time.Minute, store.GivenUp)
 	check("given up", p, q)
 }
