@@ -87,8 +87,10 @@ type API struct {
 	present Present
 	past    Past
 	speaker Speaker
-	setup   Setup // nil where there is none
-	years   Years // nil where there is none
+	setup   Setup  // nil where there is none
+	years   Years  // nil where there is none
+	alerts  Alerts // nil where nobody is rung
+	names   []string
 	log     *slog.Logger
 	mux     *http.ServeMux
 	origin  *http.CrossOriginProtection

@@ -227,7 +227,7 @@ func (a *API) routes() []route {
 			Status: http.StatusOK, Response: message.Stamp{},
 			Problems: changeProblems,
 		}, a.unshelve},
-	}, a.yearsRoutes(), a.setupRoutes(), a.recordRoutes())
+	}, a.yearsRoutes(), a.setupRoutes(), a.recordRoutes(), a.alertsRoutes())
 }
 
 var changeProblems = []int{

@@ -98,3 +98,16 @@ type AlertsBrowser struct {
 type AlertsTest struct {
 	Way string `json:"way"`
 }
+
+// Whole is as [Engine.Whole].
+func (a Alerts) Whole() Alerts {
+	a.Choice = a.Choice.Whole()
+	a.Ways, a.Letters = filled(a.Ways), filled(a.Letters)
+	return a
+}
+
+// Whole is as [Engine.Whole].
+func (c AlertsChoice) Whole() AlertsChoice {
+	c.Engines, c.Kinds = filled(c.Engines), filled(c.Kinds)
+	return c
+}

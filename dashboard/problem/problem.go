@@ -33,11 +33,15 @@ var (
 	UnknownAlarm        = Kind{http.StatusNotFound, "unknown-alarm", "There is no such alarm"}
 	UnknownDisposal     = Kind{http.StatusNotFound, "unknown-disposal", "There is no such disposal"}
 	NoSetup             = Kind{http.StatusNotFound, "no-setup", "This daemon has no set-up"}
+	NoAlerts            = Kind{http.StatusNotFound, "no-alerts", "This daemon rings nobody"}
+	UnknownPerson       = Kind{http.StatusNotFound, "unknown-person", "There is no such person"}
+	UnknownWay          = Kind{http.StatusNotFound, "unknown-way", "There is no such way to the person"}
 	UnknownChannel      = Kind{http.StatusNotFound, "unknown-channel", "There is no such channel"}
 	NothingKept         = Kind{http.StatusNotFound, "nothing-kept", "No samples of that disposal are kept"}
 	NotGiven            = Kind{http.StatusNotFound, "not-given", "This confirmation does not stand"}
 	Method              = Kind{http.StatusMethodNotAllowed, "method", "This address does not take that method"}
 	NotNow              = Kind{http.StatusConflict, "not-now", "This cannot be said as things are now"}
+	NotOpen             = Kind{http.StatusConflict, "not-open", "This way is not open"}
 	FileChanged         = Kind{http.StatusConflict, "file-changed", "The configuration has changed meanwhile"}
 	CannotRun           = Kind{http.StatusConflict, "cannot-run", "The daemon cannot run as this says"}
 	FileWrong           = Kind{http.StatusUnprocessableEntity, "file-wrong", "The configuration would be wrong"}

@@ -19,18 +19,29 @@ import (
 
 	"ashlamp/dashboard/api"
 	"ashlamp/dashboard/message"
+	"ashlamp/rules/alarm"
+	"ashlamp/rules/notice"
 	"ashlamp/rules/telemetry"
 	"ashlamp/rules/verdict"
 )
 
 // documented are the folders, from the module's root, whose comments become descriptions.
-var documented = []string{"dashboard/api", "dashboard/message", "rules/cooldown", "rules/telemetry", "rules/verdict"}
+var documented = []string{"dashboard/api", "dashboard/message", "rules/alarm", "rules/cooldown", "rules/notice", "rules/telemetry", "rules/verdict"}
 
 // enumerations are the values of named types that are written as one of a few words.
 var enumerations = map[reflect.Type][]any{
 	reflect.TypeFor[verdict.Verdict]():   {verdict.CannotTell, verdict.NotYet, verdict.Proven},
 	reflect.TypeFor[telemetry.Quality](): {telemetry.Bad, telemetry.Uncertain, telemetry.Good},
 	reflect.TypeFor[telemetry.LayUp]():   {telemetry.LayUp(""), telemetry.Short, telemetry.Dry, telemetry.Wet},
+	reflect.TypeFor[alarm.Priority]():    {alarm.Low, alarm.Medium, alarm.High},
+	reflect.TypeFor[notice.Kind]():       kinds(),
+}
+
+func kinds() (out []any) {
+	for _, k := range notice.Kinds() {
+		out = append(out, k)
+	}
+	return out
 }
 
 // document returns the OpenAPI document for api.Operations, indented, with a
