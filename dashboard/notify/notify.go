@@ -17,8 +17,9 @@ type Message struct {
 	// ID is the idempotency key: the same for every attempt at the same message, and for
 	// no other. Tag is the cause: a phone shows one message a tag.
 	ID, Tag string
-	// To is the person's name as in the configuration.
-	To string
+	// To is the person's name as in the configuration. Way is by what, "mail", "webhook" or
+	// "push/" and the browser's id; Address is the mail address, empty for the others.
+	To, Way, Address string
 	// Line is what a lock screen shows, at most [notice.LineMax] characters, the engine
 	// first. Place is where the page goes when it is pressed, as "#/pit?engine=quillet".
 	Line, Place string
@@ -27,6 +28,10 @@ type Message struct {
 	Until   time.Time
 	Attempt int
 }
+
+// Test is the kind of a message that a person asked for to see whether it comes. It is no
+// cause, and tells nothing of any engine.
+const Test notice.Kind = "test"
 
 // Way is a way out. It is safe for concurrent use.
 type Way interface {
