@@ -23,7 +23,10 @@ type Message struct {
 	// Line is what a lock screen shows, at most [notice.LineMax] characters, the engine
 	// first. Place is where the page goes when it is pressed, as "#/pit?engine=quillet".
 	Line, Place string
-	Notice      notice.Notice
+	// Tail is the daemon's own sentence in the person's units, for a way that has room
+	// for it; may be empty.
+	Tail   string
+	Notice notice.Notice
 	// Until is when nobody wants to be told any more; Attempt counts from 1.
 	Until   time.Time
 	Attempt int

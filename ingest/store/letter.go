@@ -172,16 +172,20 @@ func (t *Tx) EndLetters(cause string, before int, at time.Time) (int64, error) {
 	return res.RowsAffected()
 }
 
-// DueLetters returns at most limit letters that wait and are due by the moment, those due
-// first before the others.
-func (s *Store) DueLetters(ctx context.Context, by time.Time, limit int) ([]Letter, error) {
-	return s.letters(ctx, "state = 'waiting' AND due <= ? ORDER BY due, seq", limit, by.UnixMicro())
+// DueLetters returns of each way to each person the letter that waits and is due first,
+// where it is due by the moment; those due first before the others. One at a time, so
+// that nothing overtakes what was due before it, and no way that has many hides another.
+func (s *Store) DueLetters(ctx context.Context, by time.Time) ([]Letter, error) {
+	return s.letters(ctx, `seq IN (SELECT seq FROM (
+  SELECT seq, row_number() OVER (PARTITION BY person, way ORDER BY due, seq) AS place FROM letter WHERE state = 'waiting' AND due <= ?
+) WHERE place = 1) ORDER BY due, seq`, -1, by.UnixMicro())
 }
 
-// NextDue returns when the next letter that waits is due; false where none waits.
-func (s *Store) NextDue(ctx context.Context) (time.Time, bool, error) {
+// NextDue returns when the next letter that waits is due after the moment; false where
+// none is.
+func (s *Store) NextDue(ctx context.Context, after time.Time) (time.Time, bool, error) {
 	var at sql.NullInt64
-	if err := s.rdb.QueryRowContext(ctx, "SELECT min(due) FROM letter WHERE state = 'waiting'").Scan(&at); err != nil {
+	if err := s.rdb.QueryRowContext(ctx, "SELECT min(due) FROM letter WHERE state = 'waiting' AND due > ?", after.UnixMicro()).Scan(&at); err != nil {
 		return time.Time{}, false, fmt.Errorf("read when a letter is due: %w", err)
 	}
 	return orZero(at), at.Valid, nil

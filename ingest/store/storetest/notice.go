@@ -156,7 +156,7 @@ func lettersMarked(t *testing.T, s *store.Store) {
 	ctx := context.Background()
 	due := func(by time.Duration, want ...string) {
 		t.Helper()
-		ls, err := s.DueLetters(ctx, at(by), 10)
+		ls, err := s.DueLetters(ctx, at(by))
 		must(t, err)
 		var ids []string
 		for _, l := range ls {
@@ -171,14 +171,14 @@ func lettersMarked(t *testing.T, s *store.Store) {
 			t.Fatalf("mark %s %+v: %v %v, want %v", id, o, ok, err, want)
 		}
 	}
-	if _, ok, err := s.NextDue(ctx); ok || err != nil {
+	if _, ok, err := s.NextDue(ctx, at(-1)); ok || err != nil {
 		t.Fatalf("in an empty store a letter is due: %v %v", ok, err)
 	}
-	one, two := letterOf("a", 1, "p", "mail", 2*time.Second), letterOf("a", 2, "p", "mail", time.Second)
+	one, two := letterOf("a", 1, "p", "mail", 2*time.Second), letterOf("a", 2, "p", "push/1", time.Second)
 	must(t, s.Update(ctx, func(tx *store.Tx) error { return tx.PutLetters([]store.Letter{one, two}) }))
 	due(999 * time.Millisecond)
 	due(2*time.Second, two.ID, one.ID)
-	next, ok, err := s.NextDue(ctx)
+	next, ok, err := s.NextDue(ctx, at(-1))
 	if err != nil || !ok || !next.Equal(at(time.Second)) {
 		t.Fatalf("next due %s %v %v", next, ok, err)
 	}
@@ -238,6 +238,12 @@ func lettersMarked(t *testing.T, s *store.Store) {
 		}
 	}
 	due(0, three.ID)
+	four, five := letterOf("a", 4, "p", "mail", time.Second), letterOf("a", 4, "q", "mail", 2*time.Second)
+	must(t, s.Address(ctx, 1, []store.Letter{four, five}))
+	due(time.Hour, three.ID, five.ID) // four comes after three, by the same way to the same person
+	if next, ok, err := s.NextDue(ctx, at(time.Second)); err != nil || !ok || !next.Equal(at(2*time.Second)) {
+		t.Errorf("next due after a second: %s %v %v", next, ok, err)
+	}
 }
 
 func wayRecords(t *testing.T, s *store.Store) {
@@ -279,7 +285,7 @@ func wayRecords(t *testing.T, s *store.Store) {
 	mark(b.ID, 5*time.Minute, store.Waiting)
 	p.Failed = at(5 * time.Minute)
 	check("failing again", p, q)
-	next, ok, err := s.NextDue(ctx)
+	next, ok, err := s.NextDue(ctx, at(-1))
 	if err != nil || !ok || !next.Equal(at(0)) {
 		t.Fatalf("next due %s %v %v, want the letter to q, which nobody tried", next, ok, err)
 	}
