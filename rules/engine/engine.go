@@ -122,8 +122,15 @@ func (e Engine) Declared(id telemetry.Channel) bool {
 // Fresh returns how old, in seconds, a sample of the channel may be and still
 // count: the limit of its kind, never under three of its declared intervals.
 func (e Engine) Fresh(id telemetry.Channel) float64 {
+	if strings.HasPrefix(string(id), telemetry.BatteryPrefix) {
+		return math.Max(BatteryFreshS, 3*e.Channel(id).Interval)
+	}
 	return math.Max(e.Limits.At(FreshKey(id)), 3*e.Channel(id).Interval)
 }
+
+// BatteryFreshS is how old, in seconds, what a battery said of itself may be: nodes send
+// it now and then, and it runs down over weeks. Common practice, no source.
+const BatteryFreshS = 24 * 3600
 
 // FreshKey returns the limit by which samples of a channel grow stale.
 func FreshKey(id telemetry.Channel) limit.Key {

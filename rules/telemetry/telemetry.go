@@ -41,6 +41,10 @@ const (
 	AmbientCO       Channel = "ambient.co"
 )
 
+// BatteryPrefix begins the channel of what is left in the battery of a node, a part from
+// 0 to 1; the node's name follows.
+const BatteryPrefix = "battery."
+
 // OfShed reports whether the channel belongs to the shed rather than to one engine.
 func (c Channel) OfShed() bool { return strings.HasPrefix(string(c), "ambient.") }
 
@@ -74,6 +78,8 @@ func UnitOf(c Channel) (Unit, bool) {
 		return Pascal, true
 	case strings.HasPrefix(s, "boiler.shell."):
 		return Celsius, true
+	case strings.HasPrefix(s, BatteryPrefix):
+		return Ratio, true
 	}
 	return "", false
 }
