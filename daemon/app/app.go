@@ -110,6 +110,9 @@ type App struct {
 	nodes     *nodes
 	years     *years
 	trouble   atomic.Pointer[string]
+	watch     *watch
+	// rung is told when a notice was kept; nil for nobody.
+	rung func()
 }
 
 // doorkeeper is either MQTT door.
@@ -148,6 +151,9 @@ func New(ctx context.Context, o Options) (_ *App, err error) {
 		return nil, err
 	}
 	if err := a.makeForward(); err != nil {
+		return nil, err
+	}
+	if err := a.makeWatch(ctx); err != nil {
 		return nil, err
 	}
 	return a, a.makeServer()
@@ -326,12 +332,16 @@ func (a *App) makeJudges(ctx context.Context) error {
 	}
 	a.hub = hub
 	for _, e := range c.Engines {
-		a.loops[e.ID] = judge.New(judges[e.ID], judge.Options{
+		o := judge.Options{
 			Engine: e, Shed: c.Shed.ID, Clock: a.o.Clock, Book: judge.Book{Store: a.store}, Publish: hub.Publish, Found: found[e.ID],
 			History: histories[e.ID],
 			Retain:  func(t string, payload []byte) error { return a.mq.Publish(t, payload, true) },
 			Log:     a.o.Log,
-		})
+		}
+		if err := a.light(e.ID, &o); err != nil {
+			return err
+		}
+		a.loops[e.ID] = judge.New(judges[e.ID], o)
 	}
 	return nil
 }
@@ -439,6 +449,10 @@ func (a *App) Run(ctx context.Context) error {
 		part("forwarding", a.forward.Run)
 	}
 	part("status", a.here)
+	part("daemons that are silent", a.watch.Run)
+	for _, l := range a.watch.listeners {
+		part("neighbours", l.Run)
+	}
 	if a.server == nil {
 		return g.Wait()
 	}
@@ -460,12 +474,15 @@ func (a *App) Run(ctx context.Context) error {
 	return g.Wait()
 }
 
-// here keeps the daemon's own status at the broker fresh.
+// here keeps the daemon's own status at the broker fresh, as long as it judges: one whose
+// judgement hangs is no longer there, and its last word runs out.
 func (a *App) here(ctx context.Context) error {
 	name := topic.Topic{Kind: topic.DaemonHere, Shed: a.o.Config.Shed.ID}.String()
 	for {
 		now := a.o.Clock.Now()
-		if err := a.mq.Publish(name, door.Status(true, now), true); err != nil {
+		if err := a.judging(); err != nil {
+			a.o.Log.Error("the daemon no longer says that it is up", "error", err)
+		} else if err := a.mq.Publish(name, door.Status(true, now), true); err != nil {
 			a.o.Log.Debug("the daemon's status was not published", "error", err)
 		}
 		if err := clock.Wait(ctx, a.o.Clock, now.Add(judge.RenewEvery)); err != nil {

@@ -328,9 +328,19 @@ func status(payload []byte) (up bool, at time.Time, err error) {
 	return *s.Up, at.UTC(), nil
 }
 
-// Status writes what the daemon says of itself on sheds/{shed}/daemon/here.
+// StatusFor is how long the daemon may be believed to be up after it said so: as long as
+// a step that it publishes, by the contract.
+const StatusFor = 30 * time.Second
+
+// Status writes what the daemon says of itself on sheds/{shed}/daemon/here. That it is up
+// goes with until, after which it says so no longer: a broker keeps the word of a daemon
+// that hangs.
 func Status(up bool, at time.Time) []byte {
-	return fmt.Appendf(nil, `{"up":%t,"t":%q}`, up, at.UTC().Format(time.RFC3339))
+	at = at.UTC()
+	if !up {
+		return fmt.Appendf(nil, `{"up":false,"t":%q}`, at.Format(time.RFC3339))
+	}
+	return fmt.Appendf(nil, `{"up":true,"t":%q,"until":%q}`, at.Format(time.RFC3339), at.Add(StatusFor).Format(time.RFC3339))
 }
 
 // LastWill is what the broker says of the daemon when it loses it. It has no time:

@@ -255,10 +255,10 @@ func TestLastWill(t *testing.T) {
 			t.Fatalf("nothing came, want %s", want)
 		}
 	}
-	expect(`{"up":true,"t":"2031-05-04T17:02:00Z"}`)
+	expect(`{"up":true,"t":"2031-05-04T17:02:00Z","until":"2031-05-04T17:02:30Z"}`)
 	client.Cut()
 	expect(`{"up":false}`)
-	expect(`{"up":true,"t":"2031-05-04T17:02:00Z"}`)
+	expect(`{"up":true,"t":"2031-05-04T17:02:00Z","until":"2031-05-04T17:02:30Z"}`)
 	stop()
 	expect(`{"up":false,"t":"2031-05-04T17:02:00Z"}`)
 }
