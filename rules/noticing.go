@@ -5,10 +5,15 @@ import (
 	"strings"
 
 	"ashlamp/rules/alarm"
+	"ashlamp/rules/disposal"
 	"ashlamp/rules/forecast"
 	"ashlamp/rules/notice"
 	"ashlamp/rules/telemetry"
 )
+
+// forecastLookS is how old, in seconds of data, a forecast may be by which it is judged
+// whether one moved: that takes minutes.
+const forecastLookS = 60
 
 // Standing fills in how the engine stands, as far as it can be worth a ring; with rest,
 // also what a resting engine is in need of, which changes over hours. It forms no
@@ -25,8 +30,12 @@ func (j *Judge) Standing(s *notice.Standing, rest bool) {
 			j.houseStanding(s, &j.steps[i])
 		}
 	}
-	if j.f != nil && !s.Begun.IsZero() {
-		for _, f := range j.Forecasts() {
+	if p := s.Phase; j.f != nil && !s.Begun.IsZero() && (p == disposal.Emptied || p == disposal.Cooling) {
+		last := j.f.last
+		if last == nil || j.now.Sub(j.f.made) >= forecastLookS {
+			last = j.Forecasts()
+		}
+		for _, f := range last {
 			if f.Target == forecast.House && f.Assuming == forecast.AsIs {
 				s.Forecast = notice.Expected{ETA: timeOf(f.ETA), Lo: timeOf(f.Lo), Hi: timeOf(f.Hi)}
 			}

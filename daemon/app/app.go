@@ -332,11 +332,15 @@ func (a *App) makeJudges(ctx context.Context) error {
 	}
 	a.hub = hub
 	for _, e := range c.Engines {
+		told, err := judge.Book{Store: a.store}.Told(ctx, e.ID)
+		if err != nil {
+			a.o.Log.Warn("what was told of the engine is not known; what stands is told again", "engine", e.ID, "error", err)
+		}
 		o := judge.Options{
 			Engine: e, Shed: c.Shed.ID, Clock: a.o.Clock, Book: judge.Book{Store: a.store}, Publish: hub.Publish, Found: found[e.ID],
-			History: histories[e.ID],
-			Retain:  func(t string, payload []byte) error { return a.mq.Publish(t, payload, true) },
-			Log:     a.o.Log,
+			History: histories[e.ID], Told: told, Noticed: a.noticed,
+			Retain: func(t string, payload []byte) error { return a.mq.Publish(t, payload, true) },
+			Log:    a.o.Log,
 		}
 		if err := a.light(e.ID, &o); err != nil {
 			return err

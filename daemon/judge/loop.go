@@ -17,6 +17,7 @@ import (
 	"ashlamp/rules"
 	"ashlamp/rules/alarm"
 	"ashlamp/rules/engine"
+	"ashlamp/rules/notice"
 	"ashlamp/rules/telemetry"
 )
 
@@ -50,11 +51,11 @@ type clock interface {
 
 // book is what it needs of the store; see [Book.Write].
 type book interface {
-	Write(ctx context.Context, engine string, entries []store.Entry, saved []byte) error
+	Write(ctx context.Context, engine string, p Page) error
 	PutSummary(ctx context.Context, engine string, d store.Summary) error
 }
 
-// Options are what a loop is made of. All but Found, History and Render are required.
+// Options are what a loop is made of. All but Found, History, Told, Noticed and Render are required.
 type Options struct {
 	Engine engine.Engine
 	// Shed is the shed's id, for topics.
@@ -71,6 +72,10 @@ type Options struct {
 	Found []rules.Change
 	// History draws up the disposals, brought up to date with the judge; nil for none.
 	History *History
+	// Told is what has been told of the engine that is worth a ring.
+	Told notice.Ledger
+	// Noticed is called once a notice is on disk; nil for nobody. It must not block.
+	Noticed func()
 	// Render ticks, in real time, when the pages may have new sentences; nil means
 	// a ticker of 200 ms.
 	Render <-chan time.Time
@@ -89,6 +94,7 @@ type Loop struct {
 	renew time.Time
 	saved time.Time
 	told  told
+	rings noticing
 	// turned is the real time at which the loop last went round, Unix nanoseconds.
 	turned atomic.Int64
 	// unlit is what the lamp's pin last refused with, so that it is said once.
@@ -110,7 +116,8 @@ type command struct {
 
 // New returns a loop whose judge the caller may have brought up to date first.
 func New(j *rules.Judge, o Options) *Loop {
-	l := &Loop{o: o, judge: j, in: make(chan command, queue)}
+	l := &Loop{o: o, judge: j, in: make(chan command, queue), rings: noticing{told: &notice.Ledger{}, next: &notice.Ledger{}}}
+	l.rings.told.Copy(&o.Told)
 	l.turned.Store(time.Now().UnixNano())
 	return l
 }
@@ -289,7 +296,7 @@ func (l *Loop) hear(ctx context.Context, ev telemetry.Event) error {
 	}
 	// Kept before it counts: a word that a power cut could lose must not prove anything.
 	entry := store.Entry{At: ev.At, Kind: ev.Kind.String(), By: ev.By, Body: body}
-	if err := l.o.Book.Write(ctx, l.o.Engine.ID, []store.Entry{entry}, nil); err != nil {
+	if err := l.o.Book.Write(ctx, l.o.Engine.ID, Page{Entries: []store.Entry{entry}}); err != nil {
 		return fmt.Errorf("keep what was said: %w", err)
 	}
 	changes, err := l.judge.Hear(ev)
@@ -313,9 +320,11 @@ func refused(err error) error {
 	return fmt.Errorf("%w: %w", api.ErrUnknownConfirmation, err)
 }
 
-// keep writes changes into the book, tells the broker, and the pages at once.
+// keep writes changes into the book, with what is worth a ring because of them, tells the
+// broker, and the pages at once. Where nothing changed it looks now and then whether
+// something is worth a ring all the same.
 func (l *Loop) keep(ctx context.Context, changes []rules.Change) {
-	if len(changes) == 0 {
+	if len(changes) == 0 && !l.rings.dueAt(l.judge.Now()) {
 		return
 	}
 	alarmed := false
@@ -335,31 +344,50 @@ func (l *Loop) keep(ctx context.Context, changes []rules.Change) {
 			l.retainAlarm(*c.Alarm)
 		}
 	}
+	notices := l.rings.look(l.judge, changes)
 	// What was judged is written down even while the daemon is asked to stop.
-	if err := l.write(context.WithoutCancel(ctx), entries, alarmed); err != nil {
-		l.o.Log.Error("the book could not be written; verdicts go on, their record has a hole", "engine", l.o.Engine.ID, "error", err)
+	if err := l.write(context.WithoutCancel(ctx), entries, notices, alarmed); err != nil {
+		l.o.Log.Error("the book could not be written; verdicts go on, their record has a hole, and what is worth a ring waits", "engine", l.o.Engine.ID, "error", err)
 	}
-	l.publish()
+	if len(changes) > 0 {
+		l.publish()
+	}
 }
 
-// write puts entries into the book, and beside them, where it is asked to, what the
-// judge must not forget: an alarm that the book has is one that a restart knows.
-func (l *Loop) write(ctx context.Context, entries []store.Entry, save bool) error {
-	var saved []byte
+// write puts entries into the book, and beside them what is worth a ring and, where it is
+// asked to, what the judge must not forget: an alarm that the book has is one that a
+// restart knows. What was looked at last is told then, or not.
+func (l *Loop) write(ctx context.Context, entries []store.Entry, notices []notice.Notice, save bool) (err error) {
+	defer func() { l.rings.wrote(notices, err) }()
+	p := Page{Entries: entries, Notices: notices}
 	if save {
-		var err error
-		if saved, err = json.Marshal(l.judge.Saved()); err != nil {
+		if p.Saved, err = json.Marshal(l.judge.Saved()); err != nil {
 			// The entries are kept all the same.
 			l.o.Log.Error("how the alarms stand cannot be written down; a restart judges them anew", "engine", l.o.Engine.ID, "error", err)
-			saved = nil
+			p.Saved = nil
 		}
 		l.saved = l.o.Clock.Now()
 	}
-	return l.o.Book.Write(ctx, l.o.Engine.ID, entries, saved)
+	if save || len(notices) > 0 {
+		if p.Ledger, err = l.rings.ledger(); err != nil {
+			return err
+		}
+	}
+	if len(p.Entries) == 0 && p.Saved == nil && p.Ledger == nil {
+		return nil
+	}
+	if err := l.o.Book.Write(ctx, l.o.Engine.ID, p); err != nil {
+		return err
+	}
+	if len(notices) > 0 && l.o.Noticed != nil {
+		l.o.Noticed()
+	}
+	return nil
 }
 
 func (l *Loop) save(ctx context.Context) {
-	if err := l.write(context.WithoutCancel(ctx), nil, true); err != nil {
+	notices := l.rings.look(l.judge, nil)
+	if err := l.write(context.WithoutCancel(ctx), nil, notices, true); err != nil {
 		l.o.Log.Error("what the judgement must not forget could not be kept", "engine", l.o.Engine.ID, "error", err)
 	}
 	l.summarise(ctx, true)

@@ -42,13 +42,13 @@ type watched struct {
 	full   error // what a summary meets
 }
 
-func (w *watched) Write(ctx context.Context, engine string, entries []store.Entry, saved []byte) error {
+func (w *watched) Write(ctx context.Context, engine string, p judge.Page) error {
 	if w.before != nil {
-		if err := w.before(entries); err != nil {
+		if err := w.before(p.Entries); err != nil {
 			return err
 		}
 	}
-	return judge.Book{Store: w.Store}.Write(ctx, engine, entries, saved)
+	return judge.Book{Store: w.Store}.Write(ctx, engine, p)
 }
 
 func (w *watched) PutSummary(ctx context.Context, engine string, d store.Summary) error {
@@ -547,7 +547,7 @@ func TestALoopThatStandsStillIsFoundSilent(t *testing.T) {
 // nowhere keeps nothing: a bubble's clock stands while a disk works.
 type nowhere struct{}
 
-func (nowhere) Write(context.Context, string, []store.Entry, []byte) error { return nil }
+func (nowhere) Write(context.Context, string, judge.Page) error { return nil }
 
 func (nowhere) PutSummary(context.Context, string, store.Summary) error { return nil }
 
