@@ -59,6 +59,8 @@ type Config struct {
 	Lamp *Lamp
 	// Neighbours are the other sheds whose daemons this one listens for.
 	Neighbours []Neighbour
+	// Notify is by what people are rung.
+	Notify Notify
 }
 
 // Shed is the place.
@@ -276,6 +278,7 @@ func (r *reader) config(f file) Config {
 		c.Lamp = r.lamp(*f.Lamp, c)
 	}
 	c.Neighbours = r.neighbours(f.Neighbour, c)
+	c.Notify = r.notify(f.Notify)
 	return c
 }
 

@@ -13,6 +13,7 @@ type file struct {
 
 	Lamp      *fileLamp       `toml:"lamp"`
 	Neighbour []fileNeighbour `toml:"neighbour"`
+	Notify    *fileNotify     `toml:"notify"`
 }
 
 type fileShed struct {

@@ -132,6 +132,11 @@ func FuzzValue(f *testing.F) {
 	// A channel that is mapped, and the table that the example only tells of.
 	lines = append(lines, "[[engine.channel]]", `id = "steam.chest"`, "interval_s = 2", "uncertainty = 1.5", "range = [0, 1]", "[engine.channel.mapped]",
 		`topic = "yard/+/p"`, `pointer = "/p"`, `unit = "bar"`, "scale = 0.01", "offset = 1", `node = "box-1"`,
+		"[notify]", "escalate_min = 5", `page = "https://shed.fernhollow.example"`,
+		"[notify.push]", `subject = "mailto:c@fernhollow.example"`,
+		"[notify.mail]", `host = "127.0.0.1"`, "port = 25", `user = "shed"`, `password_file = "p"`, `from = "shed@fernhollow.example"`, `ca_file = "c"`, "starttls = false",
+		"[notify.webhook]", `url = "https://gateway.example/a"`, `secret_file = "s"`, `ca_file = "c"`,
+		"[notify.heartbeat]", `url = "https://watch.example/a"`, "every_s = 60", `secret_file = "s"`, `ca_file = "c"`,
 		"[forward]", `url = "http://127.0.0.1:8428"`, `bucket = "engines"`, "every_s = 10")
 	var keys []int
 	for i, l := range lines {
