@@ -26,6 +26,7 @@ import (
 	"ashlamp/dashboard/api"
 	"ashlamp/dashboard/live"
 	"ashlamp/dashboard/message"
+	"ashlamp/dashboard/notify"
 	"ashlamp/dashboard/rulebook"
 	"ashlamp/hardware/calibration"
 	"ashlamp/ingest"
@@ -111,6 +112,7 @@ type App struct {
 	years     *years
 	trouble   atomic.Pointer[string]
 	watch     *watch
+	office    *notify.Office
 	// rung is told when a notice was kept; nil for nobody.
 	rung func()
 }
@@ -154,6 +156,9 @@ func New(ctx context.Context, o Options) (_ *App, err error) {
 		return nil, err
 	}
 	if err := a.makeWatch(ctx); err != nil {
+		return nil, err
+	}
+	if err := a.makeOffice(ctx); err != nil {
 		return nil, err
 	}
 	return a, a.makeServer()
@@ -373,6 +378,7 @@ func (a *App) makeServer() error {
 	calls := api.New(a.hub, recordsOf(past{a.store, zones}, c), &speaker{loops: a.loops, people: c.Shed.People, nodes: a.nodes}, a.o.Log)
 	a.years = newYears(a.store, c.Engines, a.o.Clock.Now, a.o.Log)
 	calls.Recall(a.years)
+	a.ring(calls)
 	if a.o.Setup != nil {
 		calls.Administer(a.o.Setup)
 	}
@@ -454,6 +460,7 @@ func (a *App) Run(ctx context.Context) error {
 	}
 	part("status", a.here)
 	part("daemons that are silent", a.watch.Run)
+	part("who tells people", a.office.Run)
 	for _, l := range a.watch.listeners {
 		part("neighbours", l.Run)
 	}
