@@ -222,7 +222,12 @@ func take(out *report.Evening, e store.BookEntry) error {
 	default:
 		if (new(telemetry.Kind)).UnmarshalText([]byte(e.Kind)) != nil {
 			if within {
-				out.Others = append(out.Others, report.Other{At: e.At, Kind: e.Kind, By: e.By})
+				// Those that have words of their own, as a change of the configuration has.
+				var told struct {
+					Text string `json:"text"`
+				}
+				_ = json.Unmarshal(e.Body, &told) // others have none
+				out.Others = append(out.Others, report.Other{At: e.At, Kind: e.Kind, By: e.By, Text: told.Text})
 			}
 			return nil
 		}

@@ -121,6 +121,7 @@ func evening(t *testing.T) *kept {
 	k.say(41, telemetry.Confirmed, "glasses-proved", "T. Oxley")
 	k.note(71, judge.KindLapsed, "T. Oxley", rules.Lapse{At: at(71), Confirm: "glasses-proved", By: "T. Oxley", Why: "its time ran out"})
 	k.note(80, "limit-changed", "R. Penhalow", map[string]float64{"fire_out_c": 380})
+	k.note(81, "configured", "T. Oxley", map[string]string{"text": "Limits of the engine were changed in the configuration: fire_out_c = 380."})
 	k.passage(100, "ended", disposal.Said)
 	k.judged(100, verdict.CannotTell)
 	return k
@@ -158,8 +159,10 @@ func TestGather(t *testing.T) {
 	if len(e.Verdicts) != 4 || e.Verdicts[0].At.After(begun) || len(e.Alarms) != 1 {
 		t.Errorf("%d verdicts and %d alarms, want 4, the first as it stood before, and 1", len(e.Verdicts), len(e.Alarms))
 	}
-	if len(e.Others) != 1 || e.Others[0].Kind != "limit-changed" {
+	if len(e.Others) != 2 || e.Others[0].Kind != "limit-changed" || e.Others[0].Text != "" {
 		t.Errorf("other entries %v, want the limit that was changed", e.Others)
+	} else if o := e.Others[1]; o.By != "T. Oxley" || o.Text != "Limits of the engine were changed in the configuration: fire_out_c = 380." {
+		t.Errorf("the change of the configuration is told as %+v, want its sentence", o)
 	}
 	if len(e.Tallies) != 1 {
 		t.Fatalf("tallies %v", e.Tallies)
@@ -171,8 +174,8 @@ func TestGather(t *testing.T) {
 	if len(f.Flaws) != 2 || f.Flaws[0].Reason != "open couple" || f.Flaws[0].Samples != 2 || !f.Flaws[0].Last.Equal(at(21)) {
 		t.Errorf("flaws %+v", f.Flaws)
 	}
-	if b := e.Book; b.First != 3 || b.Last != 15 || !b.Unbroken || b.Broken != "" {
-		t.Errorf("the book is %d to %d, unbroken %t %s; want 3 to 15", b.First, b.Last, b.Unbroken, b.Broken)
+	if b := e.Book; b.First != 3 || b.Last != 16 || !b.Unbroken || b.Broken != "" {
+		t.Errorf("the book is %d to %d, unbroken %t %s; want 3 to 16", b.First, b.Last, b.Unbroken, b.Broken)
 	}
 	if e.Summary != nil {
 		t.Error("there is a summary that nobody drew up")
@@ -242,7 +245,7 @@ func TestSummaryAndBrokenBook(t *testing.T) {
 	if err := k.s.PutSummary(t.Context(), "quillet", store.Summary{ID: "20310504t153000", Begun: begun, Body: body}); err != nil {
 		t.Fatal(err)
 	}
-	k.judged(10000, verdict.Proven) // entry 16, of another day
+	k.judged(10000, verdict.Proven) // entry 17, of another day
 	if e := k.gather(""); e.Summary == nil || e.Summary.Samples != 4 {
 		t.Errorf("summary %v", e.Summary)
 	}
@@ -256,8 +259,8 @@ func TestSummaryAndBrokenBook(t *testing.T) {
 			t.Fatal(err)
 		}
 	}
-	tamper("UPDATE book SET who = 'somebody' WHERE seq = 16")
-	if b := k.gather("").Book; !b.Unbroken || !strings.Contains(b.Broken, "entry 16") {
+	tamper("UPDATE book SET who = 'somebody' WHERE seq = 17")
+	if b := k.gather("").Book; !b.Unbroken || !strings.Contains(b.Broken, "entry 17") {
 		t.Errorf("broken after the disposal: unbroken %t, %s", b.Unbroken, b.Broken)
 	}
 	tamper("UPDATE book SET who = 'somebody' WHERE seq = 9")

@@ -77,10 +77,11 @@ type Said struct {
 	EndedWhy, EndedBy string
 }
 
-// Other is an entry of the book of which only is told that it is there.
+// Other is an entry of the book of another kind. Text tells it in sentences; where it is
+// empty, only that the entry is there is told.
 type Other struct {
-	At       time.Time
-	Kind, By string
+	At             time.Time
+	Kind, By, Text string
 }
 
 // Tally is what came of one channel.

@@ -158,7 +158,10 @@ func full() report.Evening {
 	loss.Lo, loss.Hi = &lo, &hi
 	yes := true
 	e.Passages = []rules.Passage{{At: at(12), Phase: disposal.FireDropped}, {At: at(240), Phase: disposal.LaidUp, Event: "ended"}}
-	e.Others = []report.Other{{At: at(50), Kind: "limit-changed", By: "R. Penhalow"}}
+	e.Others = []report.Other{
+		{At: at(50), Kind: "limit-changed", By: "R. Penhalow"},
+		{At: at(51), Kind: "configured", By: "T. Oxley", Text: "Limits of the engine were changed in the configuration: drop_min_bar = 5."},
+	}
 	e.Summary = &cooldown.Summary{Engine: "quillet", Begun: begun, LayUp: telemetry.Dry, Passed: cooldown.Passed{FireOut: &fire}, HeatLoss: &loss, Samples: 12,
 		Forecasts: []cooldown.Outcome{{Target: "pressure-zero", Assuming: "as-is", MadeAt: at(20), Eta: at(100), Reached: at(110), ErrorS: 600, Within: &yes}}}
 	e.Book = report.Book{First: 3, Last: 9, At: at(240), Hash: [32]byte{0xab, 0xcd}, Unbroken: true}
@@ -180,7 +183,11 @@ func TestWhatWasNotProvenComesFirst(t *testing.T) {
 	}
 	says(t, all, "0.0412 1/h", "0.0390 to 0.0430", "59 means over 1.5 h", "1 of 1 within", "came 10 min later than told",
 		"9:abcd0000", "entry 1 to entry 9 was followed and is unbroken", "Łucja Żurek", "nobody named", "over, not acknowledged", "T. Oxley",
-		"3 bad", "30 min, from", "open couple.", "Phase: fire dropped", "In the book: limit changed R. Penhalow", "Says that the engine is housed nobody named")
+		"3 bad", "30 min, from", "open couple.", "Phase: fire dropped", "In the book: limit changed R. Penhalow", "Limits of the engine were changed in the configuration: drop_min_bar = 5. T. Oxley", "Says that the engine is housed nobody named")
+	// A default that follows from the volume is told as finely as the volume is known.
+	if says(t, all, "17.9 mm by default"); strings.Contains(all, "17.88") {
+		t.Error("the default bore of the cocks is told to a ten-thousandth of a millimetre")
+	}
 	if strings.Contains(all, "Phase: laid up") {
 		t.Error("the end of the disposal is told as a phase")
 	}

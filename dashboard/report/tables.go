@@ -256,7 +256,11 @@ func (p *paper) wordTable() {
 		if o.By != "" {
 			by = o.By
 		}
-		others = append(others, entry{o.At, "In the book: " + strings.ReplaceAll(o.Kind, "-", " "), by})
+		text := o.Text
+		if text == "" {
+			text = "In the book: " + strings.ReplaceAll(o.Kind, "-", " ")
+		}
+		others = append(others, entry{o.At, text, by})
 	}
 	slices.SortStableFunc(others, func(a, b entry) int { return a.at.Compare(b.at) })
 	var rows []row
@@ -625,6 +629,16 @@ func (p *paper) flaws() {
 	p.table([]column{{title: "channel", w: 36, style: bold}, {title: "samples", w: 28}, {title: "between", w: 32}, {title: "why they are not good", w: width - 96}}, rows)
 }
 
+// rounded is a default to three digits: one that follows from a boiler's volume is no
+// finer than that.
+func rounded(v float64) float64 {
+	if v == 0 {
+		return 0
+	}
+	unit := math.Pow(10, 2-math.Floor(math.Log10(math.Abs(v))))
+	return math.Round(v*unit) / unit
+}
+
 func (p *paper) limits() {
 	p.heading("Limits", 24)
 	defaults := limit.Defaults(p.e.Engine.WorkingPressure, p.e.Engine.BoilerVolume)
@@ -640,6 +654,8 @@ func (p *paper) limits() {
 			set = "none set"
 		case v != d:
 			set = "set by the owner"
+		default:
+			v = rounded(v)
 		}
 		value := "none"
 		if !math.IsNaN(v) {
