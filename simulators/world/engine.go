@@ -173,7 +173,8 @@ func Osier() Engine {
 	e := built(250, 9)
 	e.ID = "osier"
 	e.Altitude = 180
-	e.Tanks.Level = [2]float64{0.8, 0.8} // it may stand in steam for a day
+	// It may stand in steam for a day.
+	e.Pressure, e.Tanks.Level = 0.62*9*bar, [2]float64{0.8, 0.8}
 	e.Manner = crew.Careful("R. Penhalow")
 	e.Sensors[pressure].Offset = 700
 	e.Sensors[shellTop].Offset = 0.3
