@@ -15,6 +15,7 @@ import { afterAll, afterEach, beforeAll, describe, expect, it } from "vitest";
 import { violations } from "./axe.ts";
 import { launch, open } from "./browser.ts";
 import { freePort } from "./daemon.ts";
+import { field, hold, nameEngine, stage, writeDown } from "./set-up.ts";
 import { wire } from "./wire.ts";
 
 let browser: Browser;
@@ -104,21 +105,6 @@ async function node(broker: string, bar: () => number): Promise<void> {
   }, 200);
 }
 
-const field = (page: Page, label: string | RegExp) => page.getByLabel(label, { exact: typeof label === "string" });
-const stage = (page: Page, name: string) => page.locator("section.stage").filter({ has: page.getByRole("heading", { level: 2, name, exact: true }) });
-const writeDown = (page: Page, name: string) => stage(page, name).getByRole("button", { name: "Write it down", exact: true }).first().click();
-
-/** Holds a press until its second is over. */
-async function hold(page: Page, name: RegExp): Promise<void> {
-  const press = page.getByRole("button", { name });
-  await press.scrollIntoViewIfNeeded();
-  await press.focus();
-  await page.keyboard.down("Enter");
-  await page.waitForSelector(".press-holding");
-  await page.waitForFunction(() => !document.querySelector(".press-holding"));
-  await page.keyboard.up("Enter");
-}
-
 async function nameShed(page: Page): Promise<void> {
   await field(page, "Name of the shed").fill("Fernhollow");
   await field(page, "Height above the sea").fill("120");
@@ -127,16 +113,8 @@ async function nameShed(page: Page): Promise<void> {
   await stage(page, "The engines").getByLabel("Name of the engine").waitFor();
 }
 
-async function nameEngine(page: Page): Promise<void> {
-  const engines = stage(page, "The engines");
-  await engines.getByLabel("Name of the engine").fill("Quillet");
-  await engines.getByLabel("Working pressure").fill("10");
-  await engines.getByLabel("Boiler volume").fill("400");
-  await engines.getByLabel("two, left and right").check();
-  await engines.getByLabel("has one").check();
-  await engines.getByLabel(/^dry:/).check();
-  await engines.getByLabel(/^when the boiler was seen/).check();
-  await writeDown(page, "The engines");
+async function nameFirst(page: Page): Promise<void> {
+  await nameEngine(page);
   await page.getByText("The daemon runs by the file below.").waitFor({ timeout: 30_000 });
 }
 
@@ -186,7 +164,7 @@ describe.each(sizes)("at $width x $height", (viewport) => {
     await nameShed(page);
     // The node is heard before there is an engine, and says which one it sends for.
     await page.getByRole("button", { name: "name the engine \u201cquillet\u201d" }).first().waitFor();
-    await nameEngine(page);
+    await nameFirst(page);
     const text = await readFile(shed.file, "utf8");
     expect(text).toContain('id = "fernhollow"');
     expect(text).toContain('timezone = "Europe/London"');
@@ -295,7 +273,7 @@ describe("what is refused", () => {
     const page = await open(browser, `${shed.url}#/set-up`, { timezoneId: "Europe/London" });
     await page.waitForSelector(".stage");
     await nameShed(page);
-    await nameEngine(page);
+    await nameFirst(page);
     const other = await open(browser, `${shed.url}#/set-up`);
     await other.waitForSelector(".stage");
     // Held still, the first page does not hear of what the second writes.
@@ -321,7 +299,7 @@ describe("what is refused", () => {
     const page = await open(browser, `${shed.url}#/set-up`, { timezoneId: "Europe/London" });
     await page.waitForSelector(".stage");
     await nameShed(page);
-    await nameEngine(page);
+    await nameFirst(page);
     const good = await readFile(shed.file, "utf8");
     await writeFile(shed.file, good.replace("altitude_m = 120", "altitude_m = 99999"));
     await page.getByText("The file was changed by hand, and the daemon still runs by the one before.").waitFor();
@@ -361,7 +339,7 @@ it("plays a rehearsal that cannot be taken for a real evening, and ends it", asy
   const page = await open(browser, `${shed.url}#/set-up`, { timezoneId: "Europe/London" });
   await page.waitForSelector(".stage");
   await nameShed(page);
-  await nameEngine(page);
+  await nameFirst(page);
   const rehearse = stage(page, "Rehearse");
   await rehearse.getByRole("button", { name: "Start the rehearsal" }).click();
   const link = rehearse.getByRole("link", { name: /Open the rehearsal.s page/ });
