@@ -85,7 +85,9 @@ func (j *Judge) restStanding(s *notice.Standing) {
 		s.Damp = r.Air.Band
 	}
 	for _, m := range r.Reminders {
-		if m.Before == "" {
+		// Those of the morning are for who lights the fire; and of a rest that nobody said
+		// begins nothing is known that would be worth a ring.
+		if m.Before == "" && !r.Since.IsZero() {
 			s.Reminders = append(s.Reminders, notice.Reminder{ID: m.ID, Text: m.Text})
 		}
 	}

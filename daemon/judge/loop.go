@@ -200,7 +200,9 @@ func (l *Loop) Run(ctx context.Context) error {
 		render = t.C
 	}
 	l.keep(ctx, l.o.Found)
-	l.found(ctx, l.judge.Advance(l.o.Clock.Now()))
+	changes := l.judge.Advance(l.o.Clock.Now())
+	l.rings.live = true
+	l.found(ctx, changes)
 	l.keep(ctx, l.judge.Changes())
 	l.summarise(ctx, false)
 	l.publish()

@@ -71,6 +71,8 @@ type bench struct {
 	retained map[string]string
 	posted   int
 	refuse   error // what the broker says
+	noticed  atomic.Int64
+	stop     func() // of a loop that a test starts itself
 }
 
 func marrow(t *testing.T) engine.Engine {
@@ -110,10 +112,32 @@ func newBench(t *testing.T, found ...rules.Change) *bench {
 // benchOf is a bench of parts that are brought up to date already.
 func benchOf(t *testing.T, e engine.Engine, j *rules.Judge, h *judge.History, s *store.Store, now time.Time, found ...rules.Change) *bench {
 	t.Helper()
-	b := &bench{t: t, clock: clock.NewStepped(now), engine: e, retained: map[string]string{}}
-	b.book = &watched{Store: s}
-	b.loop = judge.New(j, judge.Options{
-		Engine: b.engine, Shed: "fernhollow", Clock: b.clock, Book: b.book, Found: found, History: h,
+	b := bare(t, e, s, now)
+	o := b.options()
+	o.Found, o.History = found, h
+	b.loop = judge.New(j, o)
+	ctx, cancel := context.WithCancel(t.Context())
+	ended := make(chan error, 1)
+	go func() { ended <- b.loop.Run(ctx) }()
+	t.Cleanup(func() {
+		cancel()
+		if err := <-ended; err != nil {
+			t.Errorf("the loop ended with %v", err)
+		}
+	})
+	b.settle()
+	return b
+}
+
+// bare is a bench without a loop.
+func bare(t *testing.T, e engine.Engine, s *store.Store, now time.Time) *bench {
+	return &bench{t: t, clock: clock.NewStepped(now), engine: e, retained: map[string]string{}, book: &watched{Store: s}}
+}
+
+// options are those of a loop on this bench.
+func (b *bench) options() judge.Options {
+	return judge.Options{
+		Engine: b.engine, Shed: "fernhollow", Clock: b.clock, Book: b.book,
 		Publish: func(c message.Change) error {
 			b.mu.Lock()
 			defer b.mu.Unlock()
@@ -127,19 +151,9 @@ func benchOf(t *testing.T, e engine.Engine, j *rules.Judge, h *judge.History, s 
 			b.posted++
 			return b.refuse
 		},
-		Log: slog.New(slog.NewTextHandler(t.Output(), nil)), Render: make(chan time.Time),
-	})
-	ctx, cancel := context.WithCancel(t.Context())
-	ended := make(chan error, 1)
-	go func() { ended <- b.loop.Run(ctx) }()
-	t.Cleanup(func() {
-		cancel()
-		if err := <-ended; err != nil {
-			t.Errorf("the loop ended with %v", err)
-		}
-	})
-	b.settle()
-	return b
+		Noticed: func() { b.noticed.Add(1) },
+		Log:     slog.New(slog.NewTextHandler(b.t.Output(), nil)), Render: make(chan time.Time),
+	}
 }
 
 func (b *bench) settle() {

@@ -231,8 +231,6 @@ func (f *following) house() {
 	if !work {
 		cool, ready, notCool, notReady = false, false, why, why
 	}
-	f.settle(&f.Cool, CoolEnough, cool, Facts{Yet: yet}, Facts{Text: notCool, Done: done && !work})
-	f.settle(&f.Ledger.Ready, Ready, ready, Facts{}, Facts{Text: notReady, Done: done && !work})
 	switch {
 	case !work:
 		f.moved(false, Facts{Text: why, Done: done})
@@ -241,6 +239,8 @@ func (f *following) house() {
 	default:
 		f.moved(f.s.Phase == disposal.Emptied || f.s.Phase == disposal.Cooling, Facts{Text: "What is done about it has changed."})
 	}
+	f.settle(&f.Cool, CoolEnough, cool, Facts{Yet: yet}, Facts{Text: notCool, Done: done && !work})
+	f.settle(&f.Ledger.Ready, Ready, ready, Facts{}, Facts{Text: notReady, Done: done && !work})
 }
 
 func (f *following) settle(s *Settling, k Kind, holds bool, facts, not Facts) {

@@ -189,34 +189,46 @@ func (e *evening) foretold(eta, either time.Duration) {
 
 func TestAForecastThatMoved(t *testing.T) {
 	e := newEvening(t)
-	e.foretold(4*time.Hour, 20*time.Minute)
-	e.want(0, "")
-	e.foretold(4*time.Hour+29*time.Minute, 20*time.Minute)
-	e.want(10*time.Minute, "") // less than is worth it
-	e.want(10*time.Minute, "")
+	e.foretold(9*time.Hour, 20*time.Minute)
+	e.want(0, "") // the first is the roughest
 	e.foretold(4*time.Hour+30*time.Minute, 20*time.Minute)
-	e.want(10*time.Minute, "")
+	e.want(14*time.Minute, "")
+	e.want(time.Minute, "")
+	// Four hours are left when it is looked at, of which a quarter is an hour.
+	e.foretold(5*time.Hour+29*time.Minute, 20*time.Minute)
+	e.want(15*time.Minute, "")
+	e.foretold(5*time.Hour+30*time.Minute, 20*time.Minute)
+	e.want(0, "")
 	e.want(4*time.Minute, "") // not for long enough
 	e.s.At = e.s.At.Add(time.Minute)
 	ns := e.l.Follow(&e.s)
-	if len(ns) != 1 || ns[0].Turn != notice.Began || ns[0].Kind != notice.Moved || !ns[0].Facts.Was.Equal(start.Add(4*time.Hour)) ||
-		!ns[0].Facts.ETA.Equal(start.Add(4*time.Hour+30*time.Minute)) {
+	if len(ns) != 1 || ns[0].Turn != notice.Began || ns[0].Kind != notice.Moved || !ns[0].Facts.Was.Equal(start.Add(4*time.Hour+30*time.Minute)) ||
+		!ns[0].Facts.ETA.Equal(start.Add(5*time.Hour+30*time.Minute)) {
 		t.Fatalf("told %+v", ns)
 	}
-	e.foretold(6*time.Hour, 20*time.Minute)
+	e.foretold(7*time.Hour, 20*time.Minute)
 	e.want(10*time.Minute, "")
 	e.want(10*time.Minute, "") // not so soon again
 	e.want(10*time.Minute, "worse moved")
+	e.s.At = start.Add(6 * time.Hour) // an hour is left
+	e.want(0, "")
+	e.foretold(7*time.Hour-44*time.Minute, 5*time.Minute)
+	e.want(0, "")
+	e.want(10*time.Minute, "") // never for less than three quarters of an hour
+	e.foretold(7*time.Hour-45*time.Minute, 5*time.Minute)
+	e.want(0, "")
+	e.want(5*time.Minute, "worse moved")
 	e.s.Forecast = notice.Expected{} // nothing honest can be said
 	e.want(time.Hour, "")
 	e.s.Evidence[0].Verdict = yes
-	e.want(time.Minute, "began cool-enough, over moved")
+	e.want(time.Minute, "over moved, began cool-enough")
 }
 
 func TestAForecastInsideItsIntervalIsNoNews(t *testing.T) {
 	e := newEvening(t)
 	e.foretold(4*time.Hour, 2*time.Hour)
 	e.want(0, "")
+	e.want(14*time.Minute, "")
 	e.foretold(5*time.Hour, time.Hour)
 	e.want(time.Minute, "")
 	e.want(time.Hour, "")

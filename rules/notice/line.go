@@ -110,7 +110,7 @@ func ready(l *line, n Notice) {
 func moved(l *line, n Notice, zone *time.Location) {
 	f := n.Facts
 	if n.Turn == Over {
-		l.must(": the time told before no longer counts. ")
+		l.must(": the time told no longer counts. ")
 		l.must(stop(f.Text))
 		return
 	}
@@ -125,7 +125,7 @@ func moved(l *line, n Notice, zone *time.Location) {
 		if f.ETA.Before(*f.Was) {
 			word, come = "sooner", "Come sooner."
 		}
-		l.must(fmt.Sprintf(", %s %s than told before.", span(f.ETA.Sub(*f.Was).Abs()), word))
+		l.must(fmt.Sprintf(", %s %s than expected.", span(f.ETA.Sub(*f.Was).Abs()), word))
 		l.action(come)
 		return
 	}

@@ -9,12 +9,19 @@ import (
 
 // Figures of a forecast that moved. Common practice, no source.
 const (
-	// MovedBy is by how much the median must have moved: who has planned an hour's way by
-	// it does not turn round for less.
-	MovedBy = 30 * time.Minute
+	// MovedBy is by how much the median must have moved at least, and MovedShare by how
+	// much of the time that was left: who has planned an hour's way by it does not turn
+	// round for less, and one far ahead is not held to the minute. Forecasts of simulated
+	// engines that nobody had seen before wandered by half an hour on good evenings.
+	MovedBy    = 45 * time.Minute
+	MovedShare = 0.25
 	// MovedForS is for how long, in seconds, it must stay moved, and outside of the
 	// interval that was told before.
 	MovedForS = 300
+	// MovedAfterS is for how long, in seconds, a phase must have gone on before its forecast
+	// is one to hold others against: the first after the cocks were opened are the
+	// roughest, and nobody has planned by them yet.
+	MovedAfterS = 900
 	// MovedEvery is the least time between two tellings.
 	MovedEvery = 30 * time.Minute
 )
@@ -24,7 +31,8 @@ type Moving struct {
 	// Phase is that in which Base was forecast: what is done about the engine changes a
 	// forecast without being news.
 	Phase disposal.Phase `json:"phase,omitempty"`
-	// Base is what was last told, or first forecast.
+	From  time.Time      `json:"from,omitzero"` // when it was first forecast in it
+	// Base is what was last told, or forecast at first.
 	Base Expected `json:"base,omitzero"`
 	// Since is from when the forecast has been another; Told when that was last told.
 	Since time.Time `json:"since,omitzero"`
@@ -45,10 +53,14 @@ func (f *following) moved(followed bool, why Facts) {
 		return
 	}
 	if !m.Base.known() || m.Phase != f.s.Phase {
-		m.Base, m.Phase, m.Since = e, f.s.Phase, time.Time{}
+		m.Phase, m.From = f.s.Phase, f.s.At
+	}
+	if f.s.At.Sub(m.From).Seconds() < MovedAfterS {
+		m.Base, m.Since = e, time.Time{}
 		return
 	}
-	if e.ETA.Sub(m.Base.ETA).Abs() < MovedBy || !e.ETA.Before(m.Base.Lo) && !e.ETA.After(m.Base.Hi) {
+	by := max(MovedBy, time.Duration(MovedShare*float64(m.Base.ETA.Sub(f.s.At))))
+	if e.ETA.Sub(m.Base.ETA).Abs() < by || !e.ETA.Before(m.Base.Lo) && !e.ETA.After(m.Base.Hi) {
 		m.Since = time.Time{}
 		return
 	}
