@@ -2,6 +2,7 @@ package notify
 
 import (
 	"context"
+	"crypto/rand"
 	"encoding/json"
 	"errors"
 	"fmt"
@@ -272,7 +273,8 @@ func (o *Office) Test(ctx context.Context, person, way string) (message.AlertsLe
 const testFor = 10 * time.Minute
 
 func (o *Office) testOf(person, way string, r record, now time.Time) Message {
-	cause := fmt.Sprintf("test/%s/%s", way, now.UTC().Format("20060102t150405.000000z"))
+	// A clock that stands gives the same time to two presses.
+	cause := fmt.Sprintf("test/%s/%s/%s", way, now.UTC().Format("20060102t150405z"), rand.Text()[:8])
 	end := []rune(", asked for by " + person + ". It tells nothing of any engine.")
 	name := []rune(o.c.Shed)
 	line := string(name[:min(len(name), 40)]) + ": a test"
