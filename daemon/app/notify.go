@@ -1,6 +1,7 @@
 package app
 
 import (
+	"cmp"
 	"context"
 	"crypto/ecdh"
 	"crypto/rand"
@@ -69,7 +70,7 @@ func (a *App) makeOffice(ctx context.Context) error {
 	}
 	a.office, err = notify.New(ctx, notify.Config{
 		Outbox: outbox.Outbox{Store: a.store}, Shed: c.Shed.Name, Zone: c.Shed.Zone, People: c.Shed.People,
-		Ways: ways, Why: why, PushKey: keys.Public, Escalate: c.Notify.Escalate,
+		Ways: ways, Why: why, PushKey: keys.Public, Escalate: cmp.Or(c.Notify.Escalate, notify.DefaultEscalate),
 		Clock: a.o.Clock, Random: mathrand.Float64, Log: a.o.Log,
 	})
 	if err != nil {
