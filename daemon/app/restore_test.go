@@ -290,6 +290,24 @@ func lapsesAndPassages(t *testing.T, data string) []string {
 	return out
 }
 
+// rings are what the store has that is worth a ring, each with its moment.
+func rings(t *testing.T, data string) (out []string) {
+	t.Helper()
+	s, err := store.Open(t.Context(), filepath.Join(data, "ashlamp.db"), store.ReadOnly())
+	if err != nil {
+		t.Fatal(err)
+	}
+	defer func() { _ = s.Close() }()
+	ns, err := s.Notices(t.Context(), 0, 1000)
+	if err != nil {
+		t.Fatal(err)
+	}
+	for _, n := range ns {
+		out = append(out, fmt.Sprintf("%s %s %d %s", n.At.Format(time.TimeOnly), n.Cause, n.N, n.Turn))
+	}
+	return out
+}
+
 // TestADaemonThatDiesComesBackToTheSameJudgement: killed and started again every
 // 13 minutes of an evening, the daemon knows each time what it knew, and the
 // evening ends as one in which it never died, to the moment.
@@ -325,6 +343,11 @@ func TestADaemonThatDiesComesBackToTheSameJudgement(t *testing.T) {
 		if x, y := strings.Join(a[step], ", "), strings.Join(b[step], ", "); x != y {
 			t.Errorf("%s:\nnever died %s\ndied       %s", step, x, y)
 		}
+	}
+	if x, y := strings.Join(rings(t, want), "\n"), strings.Join(rings(t, got), "\n"); x != y || !strings.Contains(x, "/cool-enough/") || !strings.Contains(x, "/ready/") {
+		t.Errorf("what it rings for differs, or is not all:\nnever died\n%s\ndied\n%s", x, y)
+	} else {
+		t.Logf("it rang for\n%s", x)
 	}
 	if x, y := lapsesAndPassages(t, want), lapsesAndPassages(t, got); strings.Join(x, "\n") != strings.Join(y, "\n") {
 		t.Errorf("lapses and passages differ:\nnever died\n%s\ndied\n%s", strings.Join(x, "\n"), strings.Join(y, "\n"))
