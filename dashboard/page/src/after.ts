@@ -1,4 +1,5 @@
-/** What comes once the page stands: it is kept, and what it heard, for opening it without a network. */
+/** What comes once the page stands: it is kept, and what it heard, for opening it without a network; and whether its person is rung. */
+import { keepFailing } from "./link/failing.ts";
 import { keepLast } from "./link/kept.ts";
 import { register } from "./worker/register.ts";
 
@@ -6,4 +7,5 @@ import { register } from "./worker/register.ts";
 export function after(script: string): void {
   void keepLast(script);
   register(script);
+  keepFailing();
 }

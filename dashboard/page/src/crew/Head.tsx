@@ -1,4 +1,5 @@
 import { signal } from "@preact/signals";
+import { Failing } from "../frame/Failing.tsx";
 import { Touch } from "../parts/Touch.tsx";
 import * as own from "../state/own.ts";
 import { alarms, engine, engines, live, now, shed, zone } from "../state/shown.ts";
@@ -62,6 +63,7 @@ export function Head({ wide, phone }: { wide: boolean; phone: boolean }) {
       <p class="aloud" role="status" aria-live="polite">
         {[s.head, s.alarm ? "" : (alarms.value[0]?.title ?? "")].filter(Boolean).join(" ")}
       </p>
+      <Failing />
       {choosing.value && <Choices />}
     </>
   );

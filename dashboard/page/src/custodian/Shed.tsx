@@ -3,6 +3,7 @@ import { signal } from "@preact/signals";
 import { useEffect } from "preact/hooks";
 import "../style/custodian.css";
 import { namedTicks, timeScale, timeTicks, type TimeScale } from "../chart/scale.ts";
+import { Failing } from "../frame/Failing.tsx";
 import { Foot } from "../frame/Foot.tsx";
 import { addressOf } from "../frame/place.ts";
 import { useSize, useWindow } from "../parts/size.ts";
@@ -66,6 +67,7 @@ export function Shed() {
         </p>
       </div>
       {!alive && <Quiet />}
+      <Failing />
       {lines.length === 0 ? (
         alive && (
           <div class="shed-empty">
@@ -99,6 +101,11 @@ export function Shed() {
           {alive && pastTrouble.value && <p class="shed-trouble">{w.pastMissing(pastTrouble.value)}</p>}
         </>
       )}
+      <p>
+        <a class="shed-link" href={addressOf("shed", "rings")}>
+          {w.toRings}
+        </a>
+      </p>
       <Foot />
     </main>
   );

@@ -6,6 +6,7 @@ import { Late } from "./Late.tsx";
 import { place } from "./place.ts";
 
 const shed = () => import("../custodian/Shed.tsx").then((m) => m.Shed);
+const rings = () => import("../rings/Rings.tsx").then((m) => m.Rings);
 const years = () => import("../engineer/Years.tsx").then((m) => m.Years);
 const setUp = () => import("../setup/SetUp.tsx").then((m) => m.SetUp);
 
@@ -15,7 +16,7 @@ export function Page() {
     case "pit":
       return <Crew />;
     case "shed":
-      return <Late key="shed" fetch={shed} />;
+      return place.value.path[0] === "rings" ? <Late key="rings" fetch={rings} /> : <Late key="shed" fetch={shed} />;
     case "years":
       return <Late key="years" fetch={years} />;
     case "set-up":

@@ -13,6 +13,7 @@ export const custodianWords = {
   keptHere: "This is what this device heard then.",
   empty: "No engine is set up in this shed.",
   emptyMend: "Name the first one in setting up.",
+  toRings: "What rings at home, and by which way",
   toSetUp: "Set the shed up",
   now: (t: string): string => `now ${t}`,
   heardAt: (t: string): string => `heard ${t}`,

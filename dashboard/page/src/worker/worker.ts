@@ -3,11 +3,15 @@
  * each as a whole or not at all, and answers for those alone: what is live, the calls,
  * the rules and the figures of the daemon never pass through here.
  *
+ * It also shows what the daemon sends to this browser, page open or not, and opens the
+ * page where that is about.
+ *
  * The page itself is asked of the daemon first, so that a new daemon's page is taken
  * the next time it is opened. Everything else has the hash of its content in its name:
  * whichever page is open, old or new, finds its own files and no other's.
  */
 import { kindOf, ours, type Built } from "./kind.ts";
+import { pushed, shownAs, turnOf, unread, withTurn, type Carried, type Turns } from "./ring.ts";
 
 declare const self: ServiceWorkerGlobalScope;
 /** Put in by the build: the files beside the page, and the page as it was built with them. */
@@ -63,9 +67,89 @@ self.addEventListener("fetch", (e) => {
       return;
   }
 });
+/** What outlives a build: the turns that were shown, and whose browser this is. */
+const lastingName = "ashlamp-rung";
+interface Rung {
+  readonly person: string;
+  readonly name: string;
+  /** The way's id, without "push/". */
+  readonly id: string;
+}
+
+async function recall<T>(what: string, otherwise: T): Promise<T> {
+  const found = await (await caches.open(lastingName)).match(new URL(what, page));
+  return found ? ((await found.json()) as T) : otherwise;
+}
+async function remember(what: string, value: unknown): Promise<void> {
+  await (await caches.open(lastingName)).put(new URL(what, page), Response.json(value));
+}
+
+/** One message after another: two turns of a cause that come at once must not pass each other. */
+let showing: Promise<void> = Promise.resolve();
+
+async function show(text: string): Promise<void> {
+  const p = pushed(text);
+  if (!p) {
+    const { title, options } = unread();
+    return self.registration.showNotification(title, options);
+  }
+  const turns = await recall<Turns>("turns", []);
+  const s = shownAs(p, Date.now(), turnOf(turns, p.tag));
+  if (!s) return;
+  await self.registration.showNotification(s.title, s.options);
+  await remember("turns", withTurn(turns, p.tag, p.n));
+}
+
+/** The page goes where the message is about: the one that is open, or a new one. */
+async function openAt(place: string): Promise<void> {
+  const url = new URL(place, page).href;
+  const pages = (await self.clients.matchAll({ type: "window", includeUncontrolled: true })).filter((c) => c.url.startsWith(page));
+  const open = pages.find((c) => c.focused) ?? pages.find((c) => c.visibilityState === "visible") ?? pages[0];
+  if (!open) return void (await self.clients.openWindow(url));
+  // Focused first: a page that sleeps in the background answers nothing before that.
+  await open.focus().catch(() => undefined);
+  try {
+    await open.navigate(url);
+  } catch {
+    open.postMessage({ place }); // A page that no worker answers for goes there by itself.
+  }
+}
+
+/** The push service gave this browser another address: the daemon is told, so that it goes on ringing. */
+async function moved(e: PushSubscriptionChangeEvent): Promise<void> {
+  const rung = await recall<Rung | null>("rung", null);
+  if (!rung) return;
+  const options = e.oldSubscription?.options;
+  const s = e.newSubscription ?? (options ? await self.registration.pushManager.subscribe({ userVisibleOnly: true, applicationServerKey: options.applicationServerKey }) : null);
+  if (!s) return;
+  const { endpoint, keys } = s.toJSON();
+  const at = new URL(`api/v1/people/${encodeURIComponent(rung.person)}/alerts/browsers`, page);
+  const body = JSON.stringify({ name: rung.name, endpoint, p256dh: keys?.["p256dh"], auth: keys?.["auth"] });
+  const answer = await fetch(at, { method: "POST", headers: { "Content-Type": "application/json" }, body });
+  if (!answer.ok) return;
+  const id = ((await answer.json()) as { readonly id: string }).id.replace("push/", "");
+  await remember("rung", { ...rung, id } satisfies Rung);
+  if (id !== rung.id) await fetch(`${at.href}/${encodeURIComponent(rung.id)}`, { method: "DELETE" });
+}
+
+self.addEventListener("push", (e) => {
+  const text = e.data?.text() ?? "";
+  showing = showing.catch(() => undefined).then(() => show(text));
+  e.waitUntil(showing);
+});
+self.addEventListener("notificationclick", (e) => {
+  e.notification.close();
+  e.waitUntil(openAt((e.notification.data as Carried | null)?.place ?? "#/shed"));
+});
+self.addEventListener("pushsubscriptionchange", (e) => {
+  const change = e as PushSubscriptionChangeEvent;
+  change.waitUntil(moved(change));
+});
 // A page says which script it runs. Once that is one of this build, and no other page is
 // open that might still want the files of the build before, this worker takes over.
 self.addEventListener("message", (e) => {
+  const told = e.data as { readonly rung?: Rung | null } | null;
+  if (told?.rung !== undefined) e.waitUntil(remember("rung", told.rung));
   const script = (e.data as { readonly runs?: unknown } | null)?.runs;
   if (typeof script !== "string" || !files.has(script)) return;
   e.waitUntil(
