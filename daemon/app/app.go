@@ -113,6 +113,7 @@ type App struct {
 	trouble   atomic.Pointer[string]
 	watch     *watch
 	office    *notify.Office
+	heartbeat runner // nil where nobody outside watches
 	// rung is told when a notice was kept; nil for nobody.
 	rung func()
 }
@@ -461,6 +462,9 @@ func (a *App) Run(ctx context.Context) error {
 	part("status", a.here)
 	part("daemons that are silent", a.watch.Run)
 	part("who tells people", a.office.Run)
+	if a.heartbeat != nil {
+		part("heartbeat", a.heartbeat.Run)
+	}
 	for _, l := range a.watch.listeners {
 		part("neighbours", l.Run)
 	}
