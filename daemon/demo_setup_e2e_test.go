@@ -47,9 +47,11 @@ func TestTheThirdEngineAddsNothing(t *testing.T) {
 		daemon, end := context.WithCancel(ctx)
 		ended := make(chan error, 1)
 		go func() { ended <- p.app.Run(daemon) }()
+		begun := time.Now()
 		if err := p.stage.Run(ctx, p.app); !errors.Is(err, errSeen) {
 			t.Fatalf("the stage: %v", err)
 		}
+		t.Logf("75 minutes of %d engines in %s", len(engines), time.Since(begun).Round(100*time.Millisecond))
 		end()
 		if err := <-ended; err != nil {
 			t.Fatal(err)
