@@ -27,14 +27,16 @@ $(BUILT): $(PAGE)/node_modules/.package-lock.json $(shell find $(PAGE)/src $(PAG
 	cd $(PAGE) && npm run build
 	touch $(PAGE)/dist/.keep
 
-# The real parts that tests talk to: a broker, a browser, a time-series store, and what
-# reads a report.
+# The real parts that tests talk to: a broker, a browser, a time-series store, a mail
+# server, what reads a report, and what signs a second time.
 tools:
 	@missing=""; \
 	command -v chromium >/dev/null || missing="$$missing chromium"; \
 	test -x /usr/sbin/mosquitto || missing="$$missing mosquitto"; \
 	command -v victoria-metrics >/dev/null || missing="$$missing victoria-metrics"; \
 	command -v pdftotext >/dev/null || missing="$$missing poppler-utils"; \
+	test -x /usr/sbin/exim4 || missing="$$missing exim4-daemon-light"; \
+	command -v openssl >/dev/null || missing="$$missing openssl"; \
 	if [ -n "$$missing" ]; then \
 		echo "installing$$missing"; \
 		apt-get update -qq && DEBIAN_FRONTEND=noninteractive apt-get install -y -qq --no-install-recommends $$missing >/dev/null; \
