@@ -19,12 +19,12 @@ const (
 	// burn steadily. A rising edge comes at every second call, so every 0.4 s.
 	Every = 200 * time.Millisecond
 	// Hold is how long the monostable holds the lamp after a rising edge, nominally:
-	// 0.7 x 1 MΩ x 2.2 µF for the 74HC4538 (Nexperia, data sheet Rev. 4, section 1: T =
-	// 0.7 REXT CEXT). Three edges may be missed before the lamp flickers.
-	Hold = 1540 * time.Millisecond
+	// 0.7 x 470 kΩ x 4.7 µF for the 74HC4538 (Nexperia, data sheet Rev. 4, section 1: T =
+	// 0.7 REXT CEXT). Two edges in a row may be missed before the lamp flickers.
+	Hold = 1546 * time.Millisecond
 	// DarkWithin is when the lamp is dark after the last edge, whatever the parts are
-	// worth: 1.54 s and 12 % for 10 % of the capacitor, 1 % of the resistor and 1 % of
-	// the chip is 1.73 s. The tolerances are from memory.
+	// worth: 1.55 s and 21 % is 1.87 s. 10 % are the chip's from part to part (ON
+	// Semiconductor, MC74HC4538A), 10 % the capacitor's and 1 % the resistor's, from memory.
 	DarkWithin = 2 * time.Second
 )
 

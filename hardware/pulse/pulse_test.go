@@ -50,7 +50,7 @@ func TestTheLampFollowsTheTurns(t *testing.T) {
 	for _, part := range []struct {
 		name string
 		off  float64 // what resistor, capacitor and chip are off together
-	}{{"nominal", 1}, {"short", 0.88}, {"long", 1.12}} {
+	}{{"nominal", 1}, {"short", 0.79}, {"long", 1.21}} {
 		t.Run(part.name, func(t *testing.T) {
 			clock := &hand{time.Date(2031, 5, 4, 20, 0, 0, 0, time.UTC)}
 			hold := time.Duration(float64(pulse.Hold) * part.off)
