@@ -17,6 +17,9 @@ func TestMain(m *testing.M) {
 		}
 		os.Exit(0)
 	}
+	if name := os.Getenv(lampEnv); name != "" {
+		os.Exit(lampDaemon(name))
+	}
 	testscript.Main(m, map[string]func(){
 		"ashlamp": func() { os.Exit(dispatch(context.Background(), os.Args[1:], os.Stdin, os.Stdout, os.Stderr)) },
 	})
