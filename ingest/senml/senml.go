@@ -384,6 +384,10 @@ func (r *resolver) measured(rec *record, s *telemetry.Sample, v float64) {
 		s.Value, s.Quality = v, telemetry.Good
 		return
 	}
+	if unit == remaining && strings.HasPrefix(string(s.Channel), telemetry.BatteryPrefix) {
+		s.Value, s.Quality = v/100, telemetry.Good
+		return
+	}
 	sec, isSecondary := secondaryUnit(unit)
 	allowed := !isSecondary || hasFeature(r.version, secondaryUnits)
 	kind := WrongUnit

@@ -146,6 +146,8 @@ func TestRecords(t *testing.T) {
 		{name: "bar is in no registry", in: `[{"bver":26,"n":"boiler.pressure","u":"bar","v":5,` + T + `}]`, want: []telemetry.Sample{lost("boiler.pressure", at, `unit "bar" where boiler.pressure is kept in Pa`)}, problems: "1:wrong-unit"},
 		{name: "base unit wrong", in: `[{"bu":"K","n":"firebox","v":300,` + T + `}]`, want: []telemetry.Sample{lost("firebox", at, `unit "K" where firebox is kept in Cel`)}, problems: "1:wrong-unit"},
 		{name: "ppm with bver 26", in: `[{"bver":26,"n":"ambient.co","u":"ppm","v":20,` + T + `}]`, want: []telemetry.Sample{good("ambient.co", at, 0.00002)}},
+		{name: "what is left in a battery", in: `[{"n":"battery.cab","u":"%EL","v":62,` + T + `}]`, want: []telemetry.Sample{good("battery.cab", at, 0.62)}},
+		{name: "a tank is no battery", in: `[{"n":"tank.left.level","u":"%EL","v":62,` + T + `}]`, want: []telemetry.Sample{lost("tank.left.level", at, `unit "%EL" where tank.left.level is kept in /`)}, problems: "1:wrong-unit"},
 		{name: "ppm without bver", in: `[{"n":"ambient.co","u":"ppm","v":20,` + T + `}]`, want: []telemetry.Sample{lost("ambient.co", at, `unit "ppm" is a secondary unit; send /, or bver 26 with it`)}, problems: "1:wrong-unit"},
 		{name: "hPa with bver 26", in: `[{"bver":26,"n":"ambient.pressure","u":"hPa","v":1013.25,` + T + `}]`, want: []telemetry.Sample{good("ambient.pressure", at, 101325)}},
 		{name: "secondary unit of another quantity", in: `[{"bver":26,"n":"firebox","u":"hPa","v":1,` + T + `}]`, want: []telemetry.Sample{lost("firebox", at, `unit "hPa" where firebox is kept in Cel`)}, problems: "1:wrong-unit"},

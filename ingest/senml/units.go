@@ -21,6 +21,10 @@ func hasFeature(version float64, bit uint) bool {
 	return version >= baseVersion && int64(version)>>bit&1 == 1
 }
 
+// remaining is the unit of what is left in a battery, in percent (RFC 8428 table 1): it
+// is kept as a part.
+const remaining = "%EL"
+
 // secondary is a secondary unit: value in unit = (value·num)/den + offset. It has
 // numerator and denominator so that 20 ppm becomes exactly 0.00002.
 type secondary struct {

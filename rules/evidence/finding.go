@@ -3,6 +3,7 @@ package evidence
 import (
 	"fmt"
 	"math"
+	"strings"
 	"time"
 
 	"ashlamp/rules/limit"
@@ -93,6 +94,9 @@ func Name(id telemetry.Channel) string {
 		return "Barometer"
 	case telemetry.AmbientCO:
 		return "Carbon monoxide in the shed"
+	}
+	if node, ok := strings.CutPrefix(string(id), telemetry.BatteryPrefix); ok {
+		return "Battery of " + node
 	}
 	return string(id)
 }
