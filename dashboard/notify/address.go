@@ -198,7 +198,7 @@ func (a *addressing) ring(n notice.Notice, tag string, causes []string, had []Le
 	shown := told(had)
 	for _, t := range turns {
 		due := a.now
-		if answerable(n.Kind) {
+		if n.Answerable() {
 			due = due.Add(time.Duration(t.after-first) * a.o.c.Escalate)
 		}
 		for _, way := range t.ways {

@@ -187,21 +187,14 @@ func wants(c message.AlertsChoice, n notice.Notice) bool {
 	if n.Engine != "" && !n.OfShed && len(c.Engines) > 0 && !slices.Contains(c.Engines, n.Engine) {
 		return false
 	}
+	if other, within := n.Within(); within && slices.Contains(c.Kinds, other) {
+		return false // that one says it too
+	}
 	return n.Kind != notice.Alarm || n.Priority <= c.Lowest // the smaller presses more
 }
 
-// answerable are kinds that a person can acknowledge; for the others nobody waits for
-// anybody.
-func answerable(k notice.Kind) bool {
-	switch k {
-	case notice.CoolEnough, notice.Ready, notice.Moved:
-		return false
-	}
-	return true
-}
-
 // presses reports whether a notice rings in quiet hours.
-func presses(n notice.Notice) bool { return answerable(n.Kind) && n.Priority == alarm.High }
+func presses(n notice.Notice) bool { return n.Priority == alarm.High }
 
 // quietUntil returns when the quiet hours end that a moment is in; the moment itself
 // where it is in none.

@@ -228,6 +228,9 @@ func (f *following) house() {
 	work, why, done := f.s.atWork()
 	cool, yet, notCool := f.s.cool()
 	ready, notReady := f.s.ready()
+	if cool && len(yet) == 0 && !ready {
+		cool, notCool = false, notReady // a list and a verdict that disagree prove nothing
+	}
 	if !work {
 		cool, ready, notCool, notReady = false, false, why, why
 	}
@@ -278,6 +281,20 @@ func kindOf(watch string) Kind {
 // ofShed reports whether it is the shed's own, which every engine's judgement finds.
 func ofShed(k Kind, subject string) bool {
 	return k == Alarm && (subject == "co" || subject == "store-trouble")
+}
+
+// Answerable reports whether a person can acknowledge it, and so spare others: it is an
+// alarm of an engine, or several.
+func (n Notice) Answerable() bool {
+	_, watch := briefs[n.Subject]
+	return n.Engine != "" && (n.Kind == Alarm || watch && n.Kind == kindOf(n.Subject))
+}
+
+// Within reports whether another notice of the same moment says all that this one does:
+// cool enough, with nothing left to confirm, beside ready. Who is told that one need not
+// be told this.
+func (n Notice) Within() (other Kind, yes bool) {
+	return Ready, n.Kind == CoolEnough && n.Turn == Began && len(n.Facts.Yet) == 0
 }
 
 func stands(s alarm.State) bool { return s == alarm.Unacknowledged || s == alarm.Acknowledged }

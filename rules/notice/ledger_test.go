@@ -162,7 +162,7 @@ func TestReadyIsNotToldByAListAlone(t *testing.T) {
 		e.s.Evidence[i].Verdict = yes
 	}
 	e.s.House = unsure
-	e.want(0, "began cool-enough")
+	e.want(0, "")
 }
 
 func TestAPoorLinkDoesNotRingAllNight(t *testing.T) {
@@ -285,6 +285,49 @@ func TestKindsOfAlarms(t *testing.T) {
 	e.want(time.Minute, "")
 	e.s.Alarms = nil
 	e.want(time.Minute, "over lost node-lost, over lay-up frost, over lay-up condensation, over alarm co")
+}
+
+func TestWhatAPersonCanAnswer(t *testing.T) {
+	for _, c := range []struct {
+		kind    notice.Kind
+		subject string
+		want    bool
+	}{
+		{notice.Alarm, "vacuum", true}, {notice.Alarm, notice.Several, true}, {notice.LayUp, "frost", true}, {notice.Lost, "node-lost", true},
+		{notice.LayUp, "ash-pan", false}, {notice.LayUp, "damp", false}, {notice.Battery, "battery.cab", false},
+		{notice.CoolEnough, "", false}, {notice.Ready, "", false}, {notice.Moved, "", false},
+	} {
+		n := notice.Notice{Kind: c.kind, Subject: c.subject, Engine: "quillet"}
+		if n.Answerable() != c.want {
+			t.Errorf("%s %s: answerable %v", c.kind, c.subject, !c.want)
+		}
+		if n.Engine = ""; n.Answerable() {
+			t.Errorf("%s %s of no engine can be answered", c.kind, c.subject)
+		}
+	}
+}
+
+func TestCoolEnoughIsWithinReadyWhereNothingIsLeft(t *testing.T) {
+	e := newEvening(t)
+	e.s.Evidence[0].Verdict = yes
+	for _, n := range e.l.Follow(&e.s) {
+		if _, within := n.Within(); within {
+			t.Errorf("%+v is said to be told by another", n.Facts)
+		}
+	}
+	all := newEvening(t)
+	for i := range all.s.Evidence {
+		all.s.Evidence[i].Verdict, all.s.Evidence[i].Given = yes, true
+	}
+	all.s.House = yes
+	ns := all.l.Follow(&all.s)
+	other, within := ns[0].Within()
+	if !within || len(ns) != 2 || ns[1].Kind != other || !ns[1].At.Equal(ns[0].At) {
+		t.Errorf("told %+v, within %v", ns, within)
+	}
+	if _, within := ns[1].Within(); within {
+		t.Error("ready is within something")
+	}
 }
 
 func TestAFloodIsPutTogether(t *testing.T) {
