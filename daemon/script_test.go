@@ -20,6 +20,13 @@ func TestMain(m *testing.M) {
 	if name := os.Getenv(lampEnv); name != "" {
 		os.Exit(lampDaemon(name))
 	}
+	if file := os.Getenv(ringingEnv); file != "" {
+		if err := ringingDaemon(file, os.Stdin, os.Stdout); err != nil {
+			fmt.Fprintln(os.Stderr, err)
+			os.Exit(1)
+		}
+		os.Exit(0)
+	}
 	testscript.Main(m, map[string]func(){
 		"ashlamp": func() { os.Exit(dispatch(context.Background(), os.Args[1:], os.Stdin, os.Stdout, os.Stderr)) },
 	})

@@ -20,6 +20,7 @@ import (
 	"ashlamp/dashboard/notify/push"
 	"ashlamp/dashboard/notify/webhook"
 	"ashlamp/ingest/store"
+	"ashlamp/rules/notice"
 )
 
 // pushKey is the key of the state under which the daemon keeps by what push services know
@@ -70,6 +71,23 @@ func (a *App) makeOffice(ctx context.Context) error {
 	a.rung = a.office.Wake
 	a.makeHeartbeat()
 	return nil
+}
+
+// Tell keeps notices of who judges something outside of the loops, all or none of them,
+// and lets people be told. One that is kept already is left as it is.
+func (a *App) Tell(ctx context.Context, ns ...notice.Notice) error {
+	err := a.store.Update(ctx, func(t *store.Tx) error {
+		for _, n := range ns {
+			if err := t.PutNotice(n); err != nil {
+				return err
+			}
+		}
+		return nil
+	})
+	if err == nil {
+		a.noticed()
+	}
+	return err
 }
 
 // subject is whom a push service may ask. Where the configuration names nobody it is who
