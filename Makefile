@@ -5,7 +5,7 @@ PAGE  := dashboard/page
 BUILT := $(PAGE)/dist/index.html
 SPEED ?= 60
 
-.PHONY: run build page test test-go test-page test-browser lint bench campaign skill fuzz clean tools
+.PHONY: run build page test test-go test-page test-browser lint bench campaign chaos skill fuzz clean tools
 
 run: build
 	./bin/ashlamp demo --speed $(SPEED)
@@ -78,6 +78,11 @@ campaign:
 SKILL ?= -n 2000 -engines 150
 skill:
 	@go run ./simulators/skill $(SKILL)
+
+# Causes that ring while networks, servers and the daemon itself are killed at random.
+CAUSES ?= 1000
+chaos: tools $(BUILT)
+	@ASHLAMP_CHAOS=$(CAUSES) go test ./daemon -run '^TestChaos$$' -count=1 -v -timeout 30m
 
 # Every parser, each for so long; it stops at the first input that breaks one.
 FUZZTIME ?= 2m
