@@ -56,6 +56,7 @@ export function Head({ wide, phone }: { wide: boolean; phone: boolean }) {
         </div>
         <div class="known">
           {!wide && <Choose short={phone} />}
+          {wide && <Failing short />}
           {live.value && engine.value && alarms.value.length === 0 && <Opener />}
           <p class="heard">{heard()}</p>
         </div>
@@ -63,7 +64,7 @@ export function Head({ wide, phone }: { wide: boolean; phone: boolean }) {
       <p class="aloud" role="status" aria-live="polite">
         {[s.head, s.alarm ? "" : (alarms.value[0]?.title ?? "")].filter(Boolean).join(" ")}
       </p>
-      <Failing />
+      {!wide && <Failing />}
       {choosing.value && <Choices />}
     </>
   );

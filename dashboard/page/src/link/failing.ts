@@ -14,11 +14,11 @@ export function keepFailing(): () => void {
   const ask = async (): Promise<void> => {
     const who = person.peek();
     const known = who !== "" && (shed.peek()?.people ?? []).includes(who);
-    if (!known) return void (failing.value = "");
+    if (!known) return void (failing.value = null);
     if (!live.peek() || document.hidden) return;
     try {
       const a = await readAlerts(who);
-      if (!left && person.peek() === who) failing.value = a.failing ?? "";
+      if (!left && person.peek() === who) failing.value = a.failing ? { who, text: a.failing } : null;
     } catch {
       // A daemon that rings nobody has nothing that fails; one that is not heard is told of by the page itself.
     }

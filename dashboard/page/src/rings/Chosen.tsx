@@ -129,7 +129,7 @@ export function Chosen({ a, person, people }: { a: Alerts; person: string; peopl
           ))}
         </div>
       </Group>
-      <div class="rings-writes">
+      <div class={`rings-writes${dirty || how ? " rings-typed" : ""}`}>
         <button type="submit" class="rings-press" aria-disabled={how?.how === "sending" ? "true" : undefined}>
           {how?.how === "sending" ? w.writing : w.write}
         </button>

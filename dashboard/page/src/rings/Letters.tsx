@@ -3,19 +3,10 @@ import type { Alerts, Letter } from "../link/rings.ts";
 import * as shown from "../state/shown.ts";
 import { when } from "../words/clock.ts";
 import { ringsWords } from "../words/rings.ts";
+import { messagesOf } from "./choose.ts";
 import { Filled, nameOf } from "./Ways.tsx";
 
 const w = ringsWords.letters;
-
-/** Letters that say the same at the same time went by several ways: they are one message. */
-export function messagesOf(letters: readonly Letter[]): readonly (readonly Letter[])[] {
-  const by = new Map<string, Letter[]>();
-  for (const l of letters) {
-    const key = `${l.t} ${l.line}`;
-    by.set(key, [...(by.get(key) ?? []), l]);
-  }
-  return [...by.values()];
-}
 
 const at = (t: string): string => when(Date.parse(t), shown.now.value, shown.zone.value);
 const fill = (state: string): "solid" | "hatched" | "dashed" => (state === "taken" ? "solid" : state === "waiting" ? "hatched" : "dashed");

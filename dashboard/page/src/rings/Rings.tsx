@@ -78,17 +78,17 @@ export function Rings() {
 function Reads() {
   const a = alerts.value;
   if (!a) return null;
-  const by = reachedBy(a);
+  const { by, fails } = reachedBy(a);
   const name = (id: string): string => shown.engines.value.find((e) => e.id === id)?.name ?? id;
   return (
     <section class="rings-reads">
-      <p class="rings-by">{by.length > 0 ? w.reached(by) : w.reachedNot}</p>
+      <p class="rings-by">{by.length > 0 ? w.reached(by, fails) : fails.length > 0 ? w.reachedBadly(fails) : w.reachedNot}</p>
       {a.failing && (
         <p class="rings-fails" role="status">
           {a.failing}
         </p>
       )}
-      <p class="rings-of">{[by.length > 0 ? "" : w.reachedNotDo, readsAs(a.choice, name), a.choice.quiet_from && a.choice.quiet_to ? w.quietFrom(a.choice.quiet_from, a.choice.quiet_to) : ""].filter(Boolean).join(" ")}</p>
+      <p class="rings-of">{[by.length + fails.length > 0 ? "" : w.reachedNotDo, readsAs(a.choice, name), a.choice.quiet_from && a.choice.quiet_to ? w.quietFrom(a.choice.quiet_from, a.choice.quiet_to) : ""].filter(Boolean).join(" ")}</p>
       <p class="rings-note">
         {w.believe} {w.silence}
       </p>

@@ -5,18 +5,15 @@ import { Touch } from "../parts/Touch.tsx";
 import * as shown from "../state/shown.ts";
 import { clockSeconds, when } from "../words/clock.ts";
 import { ringsWords } from "../words/rings.ts";
-import { hindrance, NotRung, ownWay, pushPrefix, ringHere, ringNoLonger } from "./browser.ts";
+import { hindrance, ownWay, ringHere, ringNoLonger } from "./browser.ts";
+import { standsOf, type Stands } from "./choose.ts";
+import { pushPrefix } from "./key.ts";
 import { said, tell, typed } from "./kept.ts";
 
 const w = ringsWords.ways;
 const here = ringsWords.here;
 /** A page this narrow, in px, is a phone's. */
 const phonePx = 600;
-
-export type Stands = keyof typeof w.stands;
-
-/** How a way stands, for its word and its fill. */
-export const standsOf = (x: Way): Stands => (!x.open ? "closed" : x.failed ? "fails" : x.taken ? "takes" : "untried");
 
 const at = (t: string): string => when(Date.parse(t), shown.now.value, shown.zone.value);
 
@@ -146,7 +143,7 @@ function Here({ a, person, own, onRung }: { a: Alerts; person: string; own: stri
       onRung((await ringHere(person, called.trim(), a.push_key, () => tell(key, { how: "sending", text: here.telling }))).id);
       tell(key, { how: "done", text: here.done });
     } catch (err) {
-      tell(key, { how: "refused", text: err instanceof NotRung || err instanceof Error ? err.message : String(err) });
+      tell(key, { how: "refused", text: err instanceof Error ? err.message : String(err) });
     }
   };
   return (

@@ -1,9 +1,8 @@
 /** This browser as a way out: whether it can be rung, and its subscription. */
 import { subscribe, unsubscribe, type Way } from "../link/rings.ts";
 import { ringsWords as w } from "../words/rings.ts";
+import { bytesOf, pushPrefix, sameKey, wayOf } from "./key.ts";
 
-/** The prefix of a browser's way. */
-export const pushPrefix = "push/";
 /** The page is kept for opening without a network within seconds of being opened; longer, and it never is. */
 const workerPatienceMs = 10_000;
 
@@ -23,28 +22,6 @@ async function registration(): Promise<ServiceWorkerRegistration> {
   const r = await Promise.race([navigator.serviceWorker.ready, late]);
   if (!r) throw new NotRung(w.here.noWorker);
   return r;
-}
-
-/** The key as bytes: some browsers take it in no other form. */
-export function bytesOf(base64url: string): Uint8Array<ArrayBuffer> {
-  const text = atob(base64url.replaceAll("-", "+").replaceAll("_", "/"));
-  return Uint8Array.from(text, (c) => c.charCodeAt(0));
-}
-
-const sameKey = (a: ArrayBuffer | null | undefined, b: Uint8Array): boolean => {
-  const bytes = new Uint8Array(a ?? new ArrayBuffer(0));
-  return bytes.length === b.length && bytes.every((x, i) => x === b[i]);
-};
-
-/**
- * The way that the daemon makes of a subscription: 80 bits of the SHA-256 of its address in
- * base32 (RFC 4648 §6), in small letters. So a page knows which of the ways is its own
- * browser, without keeping anything that could go astray.
- */
-export async function wayOf(endpoint: string): Promise<string> {
-  const sum = new Uint8Array(await crypto.subtle.digest("SHA-256", new TextEncoder().encode(endpoint))).slice(0, 10);
-  const bits = [...sum].map((b) => b.toString(2).padStart(8, "0")).join("");
-  return pushPrefix + (bits.match(/.{5}/g) ?? []).map((five) => "abcdefghijklmnopqrstuvwxyz234567"[parseInt(five, 2)]).join("");
 }
 
 /** The way that this browser is; empty where it has no subscription. */

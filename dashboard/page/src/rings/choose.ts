@@ -1,5 +1,5 @@
 /** What is chosen: that of the daemon with what was typed, whether it can be written down, and how it reads. */
-import type { Alerts, Choice } from "../link/rings.ts";
+import type { Alerts, Choice, Letter, Way } from "../link/rings.ts";
 import { ringsWords as w } from "../words/rings.ts";
 import type { Typed } from "./kept.ts";
 
@@ -48,15 +48,11 @@ export function choiceOf(s: Shown, here: readonly string[]): Choice | string {
   };
 }
 
-/** By what a person is rung, as words; empty where by nothing. */
-export function reachedBy(a: Alerts): string[] {
-  const open = a.ways.filter((x) => x.open);
-  const browsers = open.filter((x) => x.id.startsWith("push/"));
-  return [
-    ...(browsers.length > 0 ? [w.byBrowsers(browsers.map((b) => b.name ?? ""))] : []),
-    ...(a.choice.mail && open.some((x) => x.id === "mail") ? [w.byMail] : []),
-    ...(a.choice.webhook && open.some((x) => x.id === "webhook") ? [w.byWebhook] : []),
-  ];
+/** By what a person is rung, as words: what took the last that went by it, or has not been tried, and what fails. */
+export function reachedBy(a: Alerts): { readonly by: readonly string[]; readonly fails: readonly string[] } {
+  const used = a.ways.filter((x) => x.open && (x.id.startsWith("push/") || (x.id === "mail" && a.choice.mail) || (x.id === "webhook" && a.choice.webhook)));
+  const word = (x: Way): string => (x.id === "mail" ? w.byMail : x.id === "webhook" ? w.byWebhook : w.byBrowser(x.name ?? ""));
+  return { by: used.filter((x) => !x.failed).map(word), fails: used.filter((x) => x.failed).map(word) };
 }
 
 /** What rings, in a sentence, as it is written down. */
@@ -76,4 +72,19 @@ export function quietParts(from: string, to: string): readonly (readonly [number
   const [a, b] = [hoursOf(from), hoursOf(to)];
   if (!(a >= 0 && b >= 0) || a === b) return [];
   return a < b ? [[a, b]] : [[0, b], [a, 24]].filter(([x = 0, y = 0]) => y > x) as [number, number][];
+}
+
+export type Stands = keyof typeof w.ways.stands;
+
+/** How a way stands, for its word and its fill. */
+export const standsOf = (x: Way): Stands => (!x.open ? "closed" : x.failed ? "fails" : x.taken ? "takes" : "untried");
+
+/** Letters that say the same at the same time went by several ways: they are one message. */
+export function messagesOf(letters: readonly Letter[]): readonly (readonly Letter[])[] {
+  const by = new Map<string, Letter[]>();
+  for (const l of letters) {
+    const key = `${l.t} ${l.line}`;
+    by.set(key, [...(by.get(key) ?? []), l]);
+  }
+  return [...by.values()];
 }

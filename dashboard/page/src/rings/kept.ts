@@ -46,7 +46,7 @@ export function take(a: Alerts): void {
   answered.value = { at: performance.now(), shed: now.value };
   tick.value = performance.now();
   trouble.value = "";
-  failing.value = a.failing ?? "";
+  failing.value = a.failing ? { who: a.person, text: a.failing } : null;
 }
 
 /** Asks for a person's from now on; the function returned stops it. */

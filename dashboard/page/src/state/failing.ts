@@ -1,4 +1,10 @@
-/** That a way by which this device's person is rung has been failing, in the daemon's sentence; empty where none has. */
+/** That a way by which this device's person is rung has been failing. */
 import { signal } from "@preact/signals";
 
-export const failing = signal("");
+export interface Failing {
+  readonly who: string;
+  /** The daemon's sentence: which way, and since when. */
+  readonly text: string;
+}
+
+export const failing = signal<Failing | null>(null);

@@ -179,6 +179,7 @@ export const words = {
   rules: "How each rule judges",
   views: { "name": "Views", "pit": "At the pit", "shed": "The shed", "years": "Through the years", "set-up": "Setting up" },
   rings: "What rings",
+  ringsFail: (who: string): string => `Rings to ${who} fail`,
   viewComing: "Fetching this view.",
   viewFailed: "This view could not be fetched. It comes once the shed is heard again; go by the gauge and the glass.",
 

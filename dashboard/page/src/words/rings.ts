@@ -20,10 +20,11 @@ export const ringsWords = {
   toSetUp: "Name them in setting up",
 
   /** The sentence at the head: by what a person is rung. */
-  reached: (by: readonly string[]): string => `Rings by ${list(by)}.`,
+  reached: (by: readonly string[], fails: readonly string[]): string => `Rings by ${list(by)}${fails.length > 0 ? `; ${list(fails)} ${fails.length > 1 ? "fail" : "fails"}` : ""}.`,
+  reachedBadly: (fails: readonly string[]): string => `Nothing gets through: ${list(fails)} ${fails.length > 1 ? "fail" : "fails"}.`,
   reachedNot: "Nothing rings: no way is open.",
   reachedNotDo: "Have this browser rung, or write a mail address down, below.",
-  byBrowsers: (names: readonly string[]): string => (names.length === 1 ? `the browser \u201c${names[0] ?? ""}\u201d` : `${names.length} browsers`),
+  byBrowser: (name: string): string => `the browser \u201c${name}\u201d`,
   byMail: "mail",
   byWebhook: "the webhook",
   /** What rings, in a sentence. */
@@ -46,7 +47,7 @@ export const ringsWords = {
   silence: "A phone that is off, muted or without a network rings nobody. That nothing rang tells nothing of an engine.",
 
   chosen: {
-    title: "What is worth a ring",
+    title: "What is worth a ring, and where to",
     engines: "Engines",
     all: "Every engine, and whichever comes to the shed",
     only: "Only these",
