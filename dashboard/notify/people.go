@@ -194,7 +194,13 @@ func wants(c message.AlertsChoice, n notice.Notice) bool {
 }
 
 // presses reports whether a notice rings in quiet hours.
-func presses(n notice.Notice) bool { return n.Priority == alarm.High }
+func presses(n notice.Notice) bool {
+	switch n.Kind {
+	case notice.CoolEnough, notice.Ready, notice.Moved:
+		return false
+	}
+	return n.Priority == alarm.High
+}
 
 // quietUntil returns when the quiet hours end that a moment is in; the moment itself
 // where it is in none.
