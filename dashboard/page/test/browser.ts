@@ -6,13 +6,14 @@ export const browserPath = process.env["CHROMIUM"] ?? "/usr/bin/chromium";
 /** A place of the page is opened as it is told by the address; without one it is the pit, on a phone too. */
 const placed = (url: string): string => (url.includes("#") ? url : `${url}#/pit`);
 
-/** `letters` is the person's own size of text in px, as set in the browser. */
-export const launch = (letters = 16): Promise<Browser> =>
+/** `letters` is the person's own size of text in px, as set in the browser; `more` are arguments of one test. */
+export const launch = (letters = 16, more: readonly string[] = []): Promise<Browser> =>
   chromium.launch({
     executablePath: browserPath,
     args: [
       `--blink-settings=defaultFontSize=${letters}`,
       "--no-sandbox", "--disable-gpu", "--disable-quic", "--no-first-run", "--disable-background-networking", "--disable-component-update", "--disable-sync",
+      ...more,
     ],
   });
 

@@ -11,6 +11,7 @@ import { afterAll, afterEach, beforeAll, describe, expect, it } from "vitest";
 import { launch, open } from "./browser.ts";
 import { demo } from "./daemon.ts";
 import { defaults, serve } from "./evening-server.ts";
+import { isKept } from "./kept.ts";
 import { wire } from "./wire.ts";
 
 let browser: Browser;
@@ -36,24 +37,6 @@ async function shed(port = 0): Promise<{ url: string; close(): Promise<void> }> 
 
 const tablet = (url: string): Promise<Page> => open(browser, url, { serviceWorkers: "allow" }, { person: "R. Penhalow" });
 const comesAlive = (page: Page) => page.waitForFunction(() => /^now /.test(document.querySelector(".flag")?.textContent ?? ""), undefined, { timeout: 30_000, polling: 100 });
-
-/** Until the page is kept, and what it heard. */
-async function isKept(page: Page): Promise<void> {
-  await page.evaluate(() => navigator.serviceWorker.ready);
-  const count = () =>
-    page.evaluate(async () => {
-      // Opened before the page made it, it would be another one.
-      if (!(await indexedDB.databases()).some((d) => d.name === "ashlamp")) return 0;
-      return new Promise<number>((done) => {
-        const asked = indexedDB.open("ashlamp");
-        asked.onsuccess = () => {
-          const all = asked.result.transaction("last").objectStore("last").count();
-          all.onsuccess = () => (asked.result.close(), done(all.result));
-        };
-      });
-    });
-  await expect.poll(count, { timeout: 30_000, interval: 250 }).toBeGreaterThan(0);
-}
 
 /** What stands on the page, gathered at one moment. */
 const stands = (page: Page) =>
