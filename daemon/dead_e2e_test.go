@@ -437,11 +437,11 @@ func TestADeadDaemonSaysSoOnce(t *testing.T) {
 	data := t.TempDir()
 	m := &mortal{t: t, binary: built(t), page: free(t)}
 	m.args = []string{"run", "-c", shedFile(t, m.page, free(t)), "--data", data}
+	m.start()
+	kept := reading(t, data)
 	mark := func() (silence.Mark, bool) {
-		s := reading(t, data)
-		defer func() { _ = s.Close() }()
 		var k silence.Mark
-		b, ok, err := s.Get(t.Context(), "silence/mark")
+		b, ok, err := kept.Get(t.Context(), "silence/mark")
 		if err != nil || ok && json.Unmarshal(b, &k) != nil {
 			t.Fatalf("the mark is %s, %v", b, err)
 		}
@@ -451,7 +451,6 @@ func TestADeadDaemonSaysSoOnce(t *testing.T) {
 		t.Helper()
 		doortest.Until(t, "a mark", func() bool { k, ok := mark(); return ok && k.At.After(last) })
 	}
-	m.start()
 	after(time.Time{})
 	first, _ := mark()
 	m.kill()
@@ -471,7 +470,7 @@ func TestADeadDaemonSaysSoOnce(t *testing.T) {
 	started := time.Now()
 	m.start()
 	after(first.At)
-	got := silences(t, reading(t, data))
+	got := silences(t, kept)
 	if len(got) != 1 || !strings.HasPrefix(got[0].Facts.Title, "Nothing was judged from ") || !got[0].Began.Equal(dead) || got[0].At.Before(started) || got[0].Subject != "daemon/fernhollow" {
 		t.Fatalf("told %+v, want from %s", got, dead)
 	}
@@ -486,7 +485,7 @@ func TestADeadDaemonSaysSoOnce(t *testing.T) {
 	if err := m.process.Wait(); err != nil {
 		t.Errorf("asked to stop, the daemon ended with %v", err)
 	}
-	if got := silences(t, reading(t, data)); len(got) != 1 {
+	if got := silences(t, kept); len(got) != 1 {
 		t.Errorf("told %d times, want once: %+v", len(got), got)
 	}
 	if k2, _ := mark(); k2.At.Before(k.At) {
