@@ -212,7 +212,7 @@ func (y *years) Overlay(ctx context.Context, engine string, q api.OverlayQuery) 
 			if err != nil {
 				return err
 			}
-			d := message.OverlayDisposal{ID: e.id, Begun: e.begun, Ended: e.ended, Mean: c.mean, Min: c.lo, Max: c.hi}
+			d := message.OverlayDisposal{ID: e.id, Begun: e.begun, Ended: e.ended, Mean: c.mean}
 			d.At, d.Why = mark(q.Align, e)
 			zero := 0.0
 			if d.At != nil {
@@ -276,9 +276,9 @@ func (y *years) curve(ctx context.Context, eng engine.Engine, e evening, ch tele
 
 // curve is a channel over one disposal, in seconds from its beginning.
 type curve struct {
-	s            []float64
-	perSecond    float64 // what s is rounded by
-	mean, lo, hi []*float64
+	s         []float64
+	perSecond float64 // what s is rounded by
+	mean      []*float64
 }
 
 // resolution is how many steps to the unit are told of a channel with this expanded
@@ -299,25 +299,25 @@ func curveOf(buckets []telemetry.Bucket, begun time.Time, width time.Duration, f
 		c.perSecond = 1
 	}
 	// One list of numbers for all: a pointer to each is what JSON wants.
-	numbers := make([]float64, 0, 3*len(buckets))
+	numbers := make([]float64, 0, len(buckets))
 	number := func(v float64) *float64 {
 		numbers = append(numbers, told(v, perUnit))
 		return &numbers[len(numbers)-1]
 	}
-	add := func(s float64, mean, lo, hi *float64) {
+	add := func(s float64, mean *float64) {
 		c.s = append(c.s, math.Round(s*c.perSecond)/c.perSecond)
-		c.mean, c.lo, c.hi = append(c.mean, mean), append(c.lo, lo), append(c.hi, hi)
+		c.mean = append(c.mean, mean)
 	}
 	var last telemetry.Bucket
 	middle := func(b telemetry.Bucket) float64 { return b.From.Add(b.To.Sub(b.From) / 2).Sub(begun).Seconds() }
 	for i, b := range buckets {
 		if i > 0 && b.From.After(last.To) && middle(b)-middle(last) > freshS && last.Count > 0 {
-			add(last.To.Sub(begun).Seconds(), nil, nil, nil)
+			add(last.To.Sub(begun).Seconds(), nil)
 		}
 		if b.Count == 0 {
-			add(middle(b), nil, nil, nil)
+			add(middle(b), nil)
 		} else {
-			add(middle(b), number(b.Mean), number(b.Min), number(b.Max))
+			add(middle(b), number(b.Mean))
 		}
 		last = b
 	}
@@ -336,9 +336,9 @@ func told(v, perUnit float64) float64 {
 	return math.Round(v*perUnit) / perUnit
 }
 
-// size is what a curve takes in memory, in bytes: four lists of words, and three numbers
+// size is what a curve takes in memory, in bytes: two lists of words, and the numbers
 // that are pointed to.
-func (c *curve) size() int { return 7 * 8 * len(c.s) }
+func (c *curve) size() int { return 3 * 8 * len(c.s) }
 
 type curveKey struct {
 	engine, disposal string

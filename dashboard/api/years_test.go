@@ -42,7 +42,7 @@ func (y *archive) Overlay(_ context.Context, _ string, q api.OverlayQuery) (mess
 		d := message.OverlayDisposal{ID: id, Begun: evening, Why: "The fire was not seen to be out on this evening."}
 		if id == "1" {
 			d.At, d.Why = &evening, ""
-			d.S, d.Mean, d.Min, d.Max = []float64{-12, 12}, []*float64{&v, nil}, []*float64{&v, nil}, []*float64{&v, nil}
+			d.S, d.Mean = []float64{-12, 12}, []*float64{&v, nil}
 		}
 		out.Disposals = append(out.Disposals, d)
 	}

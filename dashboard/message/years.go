@@ -24,8 +24,8 @@ func (o Overlay) Whole() Overlay {
 	return o
 }
 
-// OverlayDisposal is the curve of one disposal from its beginning to its end. The four
-// lists are of equal length.
+// OverlayDisposal is the curve of one disposal from its beginning to its end. Both lists
+// are of equal length.
 type OverlayDisposal struct {
 	ID    string    `json:"id"`
 	Begun time.Time `json:"begun"`
@@ -38,17 +38,15 @@ type OverlayDisposal struct {
 	Why string `json:"why"`
 	// S are seconds from At, rising; negative before it.
 	S []float64 `json:"s"`
-	// Mean, Min and Max are in the channel's unit, rounded to a power of ten that is at most
-	// a twentieth of the sensor's expanded uncertainty. All three are null where nothing is
-	// known: the line breaks there, and must not be drawn across.
+	// Mean is in the channel's unit, rounded to a power of ten that is at most a twentieth
+	// of the sensor's expanded uncertainty. It is null where nothing is known: the line
+	// breaks there, and must not be drawn across. The range about it is in the series.
 	Mean []*float64 `json:"mean"`
-	Min  []*float64 `json:"min"`
-	Max  []*float64 `json:"max"`
 }
 
 // Whole is as [Engine.Whole].
 func (d OverlayDisposal) Whole() OverlayDisposal {
-	d.S, d.Mean, d.Min, d.Max = filled(d.S), filled(d.Mean), filled(d.Min), filled(d.Max)
+	d.S, d.Mean = filled(d.S), filled(d.Mean)
 	return d
 }
 

@@ -26,6 +26,8 @@ export default defineConfig({
           include: ["test/**/*.test.ts"],
           testTimeout: 120_000,
           hookTimeout: 60_000,
+          // A machine that builds beside it is slow; what comes is looked for, not how soon.
+          expect: { poll: { timeout: 10_000 } },
           fileParallelism: false,
         },
       },

@@ -53,7 +53,7 @@ const current = () =>
     full: document.querySelectorAll(".figure-full").length,
     presses: document.querySelectorAll(".press").length,
     ahead: [...document.querySelectorAll(".sheet .ahead")].map((e) => e.textContent ?? "").join(""),
-    curve: document.querySelector(".fall .curve-strong")?.getAttribute("d") ?? "",
+    curve: Array.from(document.querySelectorAll(".fall .curve-strong"), (p) => p.getAttribute("d") ?? "").join(""),
   }));
 
 const lostHead = /cannot tell|Nothing heard/;
@@ -91,7 +91,7 @@ const back = () => page.waitForFunction(() => /^now /.test(document.querySelecto
 
 describe("an evening at speed", () => {
   it("draws the fall and moves on with the daemon's own time", async () => {
-    await page.waitForFunction(() => (document.querySelector(".fall .curve-strong")?.getAttribute("d") ?? "").length > 20, undefined, { timeout: 30_000 });
+    await page.waitForFunction(() => (Array.from(document.querySelectorAll(".fall .curve-strong"), (p) => p.getAttribute("d") ?? "").join("")).length > 20, undefined, { timeout: 30_000 });
     const first = await current();
     await page.waitForFunction((flag) => document.querySelector(".flag")?.textContent !== flag, first.flag, { timeout: 30_000 });
     expect(first.flag).toMatch(/^now \d\d:\d\d$/);

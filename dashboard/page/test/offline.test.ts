@@ -52,7 +52,7 @@ const stands = (page: Page) =>
     outlines: document.querySelectorAll(".figure-outline").length,
     presses: document.querySelectorAll(".press").length,
     ahead: [...document.querySelectorAll(".sheet .ahead")].map((e) => e.textContent ?? "").join(""),
-    curve: document.querySelector(".fall .curve-strong")?.getAttribute("d")?.length ?? 0,
+    curve: Array.from(document.querySelectorAll(".fall .curve-strong"), (p) => p.getAttribute("d") ?? "").join("").length,
     bars: document.querySelectorAll(".lane .bar rect").length,
   }));
 
@@ -80,7 +80,7 @@ describe("without a network", () => {
     const page = await tablet(first.url);
     page.context().on("request", (r) => asked.push(r.url()));
     await comesAlive(page);
-    await page.waitForFunction(() => (document.querySelector(".fall .curve-strong")?.getAttribute("d") ?? "").length > 20, undefined, { timeout: 30_000 });
+    await page.waitForFunction(() => Array.from(document.querySelectorAll(".fall .curve-strong"), (p) => p.getAttribute("d") ?? "").join("").length > 20, undefined, { timeout: 30_000 });
     await isKept(page);
     await first.close();
     await page.context().setOffline(true);

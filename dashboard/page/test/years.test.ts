@@ -62,11 +62,18 @@ describe.each(sizes)("on $name", (size) => {
 
     // From the list: another one under the bold one.
     const third = page.locator(".evening .evening-over-cell button[aria-pressed=false]").first();
+    // Rows far below the view are not in the page, and what comes above the list moves it down.
+    await expect
+      .poll(async () => {
+        await page.evaluate(() => document.getElementById("evenings")?.scrollIntoView({ block: "start" }));
+        return third.isVisible();
+      })
+      .toBe(true);
     await third.scrollIntoViewIfNeeded();
     await third.click();
     await expect.poll(() => laid(page)).toBe(4);
     expect(await page.locator("h1").textContent()).toContain("the three others took");
-    expect(await page.locator(".evening-over").count()).toBe(3);
+    await expect.poll(() => page.locator(".evening-over").count()).toBe(3);
     expect(page.url()).toContain("/over/");
 
     // By another moment, from the same curves.

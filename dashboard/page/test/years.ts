@@ -174,7 +174,7 @@ export class Years {
       const lost = e.gap !== null && t > e.gap[0] && t < e.gap[1];
       mean.push(lost ? null : Math.round(((of[channel] ?? (() => 0))(e, t) + (noise() - 0.5) * (channel === "boiler.pressure" ? 3000 : 0.8)) * 10) / 10);
     }
-    return { id, begun: e.disposal.begun, ended: iso(e.end), at, why: at === null ? `The mark of ${align} was never passed.` : "", s, mean, min: mean, max: mean };
+    return { id, begun: e.disposal.begun, ended: iso(e.end), at, why: at === null ? `The mark of ${align} was never passed.` : "", s, mean };
   }
 
   private series(q: URLSearchParams): { channel: string; unit: string; from: string; to: string; buckets: Bucket[] } {

@@ -1,5 +1,5 @@
 /** Evenings laid over each other, and the list of all from which they are chosen. */
-import { useMemo } from "preact/hooks";
+import { useCallback, useEffect, useMemo, useState } from "preact/hooks";
 import { place } from "../frame/place.ts";
 import { mostOverlaid } from "../link/years.ts";
 import { Touch } from "../parts/Touch.tsx";
@@ -14,6 +14,9 @@ import { List } from "./List.tsx";
 import { channelsOf, Overlay } from "./Overlay.tsx";
 import { addressOfPart, whereOf, type EveningProps, type PartProps } from "./part.ts";
 import { finding, loss, namesOf } from "./told.ts";
+
+/** What stands under the sheet waits for the curves, but no longer than this. */
+const afterMs = 1_500;
 
 /** How many of those before are offered at a touch. */
 const offered = [2, 9, 49];
@@ -56,6 +59,12 @@ export function Evenings({ engine }: PartProps) {
 function All({ engine, all }: { engine: Engine; all: readonly PastDisposal[] }) {
   const zone = shown.zone.value;
   const names = useMemo(() => namesOf(all.map((d) => ({ id: d.id, begun: Date.parse(d.begun) })), zone), [all, zone]);
+  const [under, setUnder] = useState(false);
+  const came = useCallback(() => setUnder(true), []);
+  useEffect(() => {
+    const timer = setTimeout(came, afterMs);
+    return () => clearTimeout(timer);
+  }, []);
   const chosen = chosenOf(whereOf(place.value.path).rest);
   const picked = useMemo(() => pick(all, chosen), [all, chosen.bold, chosen.over?.join(), chosen.by]);
   if (!picked)
@@ -112,12 +121,16 @@ function All({ engine, all }: { engine: Engine; all: readonly PastDisposal[] }) 
           </button>
         </div>
       </div>
-      <Sheet engine={engine} bold={bold} over={over} cannot={cannot} by={chosen.by} names={names} span={span} />
-      <div class="years-beside">
-        <Later<EveningProps> key={`papers ${bold.id}`} fetch={papers} props={{ engine, disposal: bold }} />
-        <Later<EveningProps> key={`what-if ${bold.id}`} fetch={whatIf} props={{ engine, disposal: bold }} />
-      </div>
-      <List engine={engine} all={all} bold={bold.id} over={now.over ?? []} names={names} zone={zone} onDraw={draw} onPull={pull} />
+      <Sheet engine={engine} bold={bold} over={over} cannot={cannot} by={chosen.by} names={names} span={span} onCame={came} />
+      {under && (
+        <>
+          <div class="years-beside">
+            <Later<EveningProps> key={`papers ${bold.id}`} fetch={papers} props={{ engine, disposal: bold }} />
+            <Later<EveningProps> key={`what-if ${bold.id}`} fetch={whatIf} props={{ engine, disposal: bold }} />
+          </div>
+          <List engine={engine} all={all} bold={bold.id} over={now.over ?? []} names={names} zone={zone} onDraw={draw} onPull={pull} />
+        </>
+      )}
     </>
   );
 }
@@ -133,14 +146,24 @@ interface SheetProps {
   readonly names: ReadonlyMap<string, string>;
   /** The address of the bold evening as any span. */
   readonly span: string;
+  /** Called once all curves have come and are drawn. */
+  readonly onCame: () => void;
 }
 
 /** The curves of what was chosen, as they come. */
-function Sheet({ engine, bold, over, cannot, by, names, span }: SheetProps) {
+function Sheet({ engine, bold, over, cannot, by, names, span, onCame }: SheetProps) {
   const of = channelsOf(engine);
   const channels = useMemo(() => [of.boiler, of.shell, of.firebox].filter((c) => engine.measured.includes(c)), [engine]);
   const wanted = useMemo(() => [bold, ...over], [bold, over]);
-  const curves = useCurves(engine.id, wanted, channels, by);
+  const [look, setLook] = useState<"whole" | "closer">("whole");
+  const closer = useCallback(() => setLook("closer"), []);
+  const curves = useCurves(engine.id, wanted, channels, by, look);
+  useEffect(() => {
+    if (curves.coming) return;
+    // The paths are made in tasks that follow; this one waits behind the first of them.
+    const timer = setTimeout(onCame);
+    return () => clearTimeout(timer);
+  }, [curves.coming]);
   const laid = useMemo(() => {
     // One whose curves are still on their way has its figures already.
     const lay = (d: PastDisposal): Laid | null => {
@@ -163,7 +186,7 @@ function Sheet({ engine, bold, over, cannot, by, names, span }: SheetProps) {
         </p>
       )}
       {laid.bold ? (
-        <Overlay engine={engine} bold={laid.bold} others={laid.others} by={by} names={names}>
+        <Overlay engine={engine} bold={laid.bold} others={laid.others} by={by} names={names} onCloser={closer}>
           <a class="touch years-link" href={span}>
             <span>{words.toSecond}</span>
           </a>

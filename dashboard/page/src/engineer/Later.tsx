@@ -11,6 +11,15 @@ interface Props<P> {
 
 const held = new Map<unknown, FunctionComponent<never>>();
 
+/** Fetches a part before it is asked for, where it can be had; it then stands at once. */
+export function prepare<P>(fetch: () => Promise<FunctionComponent<P>>): void {
+  if (held.has(fetch)) return;
+  fetch().then(
+    (part) => void held.set(fetch, part as FunctionComponent<never>),
+    () => undefined, // Whoever asks for it is told.
+  );
+}
+
 export function Later<P extends object>({ fetch, props }: Props<P>) {
   const [failed, setFailed] = useState<unknown>(null);
   const [, again] = useState(0);

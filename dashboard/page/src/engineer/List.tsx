@@ -25,7 +25,7 @@ interface Props {
 const spare = 12;
 /** Heights of a row in rem: one line of figures, or on a narrow page two. */
 const wideRem = 3;
-const narrowRem = 7.7;
+const narrowRem = 8.6;
 const narrowBelow = 56;
 /** From here on, text is so large that a row's figures stand under each other. */
 const tinyRem = 14;

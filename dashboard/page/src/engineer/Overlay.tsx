@@ -24,6 +24,9 @@ const minute = 60_000;
 const least = 4 * minute;
 /** Points of a curve while all of it is seen: two a pixel would be no finer. */
 const coarse = 260;
+/** Of an evening less than this is seen: its finer curves are fetched, and drawn below the next share. */
+const closerShare = 0.4;
+const fineShare = 0.34;
 /** Steps of the grid on which evenings are compared. */
 const steps = 480;
 /** What is drawn bold, then those under it, in px. */
@@ -37,6 +40,8 @@ export interface OverlayProps {
   readonly others: readonly Laid[];
   readonly by: Align;
   readonly names: ReadonlyMap<string, string>;
+  /** Called where so little is seen that finer curves would show. */
+  readonly onCloser: () => void;
   /** Stands beside the words that come closer. */
   readonly children?: ComponentChildren;
 }
@@ -57,7 +62,7 @@ interface Rects {
   readonly rows: Readonly<Record<string, { readonly top: number; readonly height: number }>>;
 }
 
-export function Overlay({ engine, bold, others, by, names, children }: OverlayProps) {
+export function Overlay({ engine, bold, others, by, names, onCloser, children }: OverlayProps) {
   const u: Units = { pressure: pressureUnit.value, temperature: temperatureUnit.value };
   const all = useMemo(() => [bold, ...others], [bold, others]);
   const many = others.length > few;
@@ -97,7 +102,8 @@ export function Overlay({ engine, bold, others, by, names, children }: OverlayPr
   draw.current = () => {
     const c = canvas.current;
     if (!c || rects.width === 0) return;
-    paint(c, { rects, strips, ready, bands, seen: seen.value, read: read.value, bold, others, many, ends, engine, by, laneMarks });
+    const whole = paint(c, { rects, strips, ready, bands, seen: seen.value, read: read.value, bold, others, many, ends, engine, by, laneMarks });
+    if (!whole) soon();
   };
   const soon = (): void => {
     if (due.current === 0)
@@ -107,6 +113,7 @@ export function Overlay({ engine, bold, others, by, names, children }: OverlayPr
       });
   };
   useLayoutEffect(soon, [rects, strips, ready, bands, bold, others, by, laneMarks, ground.value]);
+  useEffect(() => seen.subscribe((s) => void (s.to - s.from < closerShare * spanOf(bold) && onCloser())), [bold, onCloser]);
   useEffect(() => {
     const stops = [seen.subscribe(soon), read.subscribe(soon)];
     return () => {
@@ -299,7 +306,7 @@ function shadedOf(others: readonly Laid[], many: boolean, name: (id: string) => 
 }
 
 /** How long a slice of work may take before the page draws again. */
-const sliceMs = 12;
+const sliceMs = 8;
 
 const kept = new WeakMap<Curve, Curve>();
 function thinned(c: Curve): Curve {
@@ -364,18 +371,21 @@ interface Picture {
   readonly laneMarks: readonly Mark[];
 }
 
-function paint(canvas: HTMLCanvasElement, p: Picture): void {
+/** Paints all of it; false where some curves are still to be drawn as finely as they are known. */
+function paint(canvas: HTMLCanvasElement, p: Picture): boolean {
   const { rects, seen, bold, others, many } = p;
   const { width, height } = rects;
   const ctx = penOf(canvas, width, height);
-  if (!ctx) return;
+  if (!ctx) return true;
   const ink = inks();
   const rows = Object.entries(rects.rows).filter(([k]) => k !== "scale").map(([, r]) => r);
   for (const r of rows) grid(ctx, seen, width, r.top, r.top + r.height, ink);
   const perSecond = (width / (seen.to - seen.from)) * 1000;
   const [from, to] = [seen.from / 1000, seen.to / 1000];
   // So close that the thinned curve would show its corners.
-  const close = seen.to - seen.from < 0.34 * spanOf(bold);
+  const close = seen.to - seen.from < fineShare * spanOf(bold);
+  const until = performance.now() + sliceMs;
+  let whole = true;
   p.strips.forEach((s, i) => {
     const row = rects.rows[s.key];
     if (!row || row.height !== s.height) return;
@@ -395,7 +405,9 @@ function paint(canvas: HTMLCanvasElement, p: Picture): void {
     const stroke = (l: Laid, weight: number): void => {
       const c = l.curves[s.channel] ?? nothing;
       const made = pathsOf(c, s);
-      if (close) made.fine ??= drawn(c, s.y);
+      // As many a frame as leave it one; the others come in the next ones.
+      if (close && !made.fine && performance.now() < until) made.fine = drawn(c, s.y);
+      if (close && !made.fine) whole = false;
       ctx.lineWidth = weight * (s.key === "boiler" ? 1 : 0.75);
       const by = l.shift / 1000;
       strokeAll(ctx, close ? (made.fine ?? made.coarse) : made.coarse, new DOMMatrix([perSecond, 0, 0, 1, (by - from) * perSecond, row.top]), from - by, to - by);
@@ -414,6 +426,7 @@ function paint(canvas: HTMLCanvasElement, p: Picture): void {
     upright(ctx, placeOf(seen, 0, width), r.top, r.top + r.height, ink.ink, 2);
     if (p.read !== null) upright(ctx, placeOf(seen, p.read, width), r.top, r.top + r.height, ink.ink, 1);
   }
+  return whole;
 }
 
 const spanOf = (l: Laid): number => {

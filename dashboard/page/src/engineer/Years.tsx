@@ -1,11 +1,14 @@
 /** The engineer's view: which engine, which part of its years, and that part. */
 import type { FunctionComponent } from "preact";
+import { useEffect } from "preact/hooks";
 import { Foot } from "../frame/Foot.tsx";
 import { place } from "../frame/place.ts";
+import { useIdle } from "../parts/stages.ts";
 import * as shown from "../state/shown.ts";
+import { dated } from "../words/clock.ts";
 import { engineerWords as words } from "../words/engineer.ts";
 import "../style/engineer.css";
-import { Later } from "./Later.tsx";
+import { Later, prepare } from "./Later.tsx";
 import { addressOfPart, parts, whereOf, type Part, type PartProps } from "./part.ts";
 
 const fetches: Record<Part, () => Promise<FunctionComponent<PartProps>>> = {
@@ -16,7 +19,16 @@ const fetches: Record<Part, () => Promise<FunctionComponent<PartProps>>> = {
   book: () => import("./Book.tsx").then((m) => m.Book),
 };
 
+/** By then a page that was opened here stands; what comes next is made ready. */
+const preparedMs = 2_000;
+
 export function Years() {
+  const idle = useIdle(preparedMs);
+  useEffect(() => {
+    if (!idle) return;
+    prepare(fetches.evenings);
+    dated(0, shown.zone.value); // A browser takes its time over the first date in a zone.
+  }, [idle]);
   const where = whereOf(place.value.path);
   const all = shown.engines.value;
   const engine = where.engine === "" ? shown.engine.value : (all.find((e) => e.id === where.engine) ?? null);

@@ -36,22 +36,32 @@ export function useDisposals(engine: string): Fetched<readonly PastDisposal[]> {
 
 const lists = new Map<string, readonly PastDisposal[]>();
 
-/** Points of one curve at most: more than a desk's sheet has pixels for an evening. */
-const points = 1_200;
-/** Evenings of one call: so few that no answer takes long to read. */
-const together = 8;
+/**
+ * Points of one curve at most. While evenings are seen as a whole a few hundred are as fine
+ * as the sheet shows, and three channels of them are little to read; closer, more are asked for.
+ */
+const points = { whole: 400, closer: 1_200 } as const;
+/** Evenings of one call: so few that no answer takes long to read, and so many that few answers are waited for. */
+const together = { whole: 24, closer: 8 } as const;
 /** Calls under way at once: a browser opens no more to one place, and the live link needs its own. */
 const atOnce = 4;
+/** They are given out again at most this often while they come: each time all is compared and drawn anew. */
+const againMs = 400;
 /** Curves kept, of which the longest unused go first: 60 evenings of 3 channels, several times over. */
 const mostKept = 900;
 
-const curves = new Map<string, Curve>();
+/** A curve, and of how many points it was asked for. */
+interface Kept {
+  readonly curve: Curve;
+  readonly points: number;
+}
+const curves = new Map<string, Kept>();
 /** An evening that has not ended grows: it is another one each time it is opened. */
 const keyOf = (engine: string, channel: string, d: PastDisposal): string => `${engine} ${channel} ${d.id} ${d.ended ?? ""}`;
 
-function keep(key: string, c: Curve): void {
+function keep(key: string, k: Kept): void {
   curves.delete(key);
-  curves.set(key, c);
+  curves.set(key, k);
   for (const k of curves.keys()) {
     if (curves.size <= mostKept) break;
     curves.delete(k);
@@ -71,8 +81,11 @@ export interface Curves {
   readonly trouble: { readonly why: string; readonly again: () => void } | null;
 }
 
-/** The curves of some evenings, the first of them first; given out as they come. */
-export function useCurves(engine: string, wanted: readonly PastDisposal[], channels: readonly string[], align: Align): Curves {
+/**
+ * The curves of some evenings, the first of them first; given out as they come. For a
+ * closer look those that stand are kept until finer ones have come.
+ */
+export function useCurves(engine: string, wanted: readonly PastDisposal[], channels: readonly string[], align: Align, look: keyof typeof points): Curves {
   const [turn, setTurn] = useState(0);
   const [why, setWhy] = useState("");
   const [coming, setComing] = useState(true);
@@ -81,41 +94,47 @@ export function useCurves(engine: string, wanted: readonly PastDisposal[], chann
   useEffect(() => {
     let left = false;
     setWhy("");
+    let heldAt = -Infinity;
     const held = (): void => {
+      heldAt = performance.now();
       const now = new Map<string, Readonly<Record<string, Curve>>>();
       for (const d of wanted) {
-        const all = channels.map((c) => [c, curves.get(keyOf(engine, c, d))] as const);
+        const all = channels.map((c) => [c, curves.get(keyOf(engine, c, d))?.curve] as const);
         if (all.some(([, c]) => c === undefined)) continue;
         now.set(d.id, Object.fromEntries(all) as Record<string, Curve>);
       }
       setOf({ key, of: now });
     };
     const batches: (readonly PastDisposal[])[] = [];
-    const missing = wanted.filter((d) => d.ended === undefined || channels.some((c) => !curves.has(keyOf(engine, c, d))));
+    const most = points[look];
+    const missing = wanted.filter((d) => d.ended === undefined || channels.some((c) => (curves.get(keyOf(engine, c, d))?.points ?? 0) < most));
     // The bold one and its nearest come by themselves, so that something stands soon.
-    for (let i = 0; i < missing.length; i += i === 0 ? 4 : together) batches.push(missing.slice(i, i + (i === 0 ? 4 : together)));
+    for (let i = 0, n = 4; i < missing.length; i += n, n = together[look]) batches.push(missing.slice(i, i + n));
     held();
+    if (missing.length === wanted.length) heldAt = -Infinity; // Nothing stands yet: what comes first is shown at once.
     setComing(batches.length > 0);
     let open = 0;
     const next = (): void => {
       const batch = batches.shift();
       if (!batch || left) {
-        if (open === 0 && !left) setComing(false);
+        if (open > 0 || left) return;
+        if (missing.length > 0) held();
+        setComing(false);
         return;
       }
       open++;
       Promise.all(
         channels.map(async (c) => {
-          const o = await years.overlay(engine, c, align, batch.map((d) => d.id), points);
+          const o = await years.overlay(engine, c, align, batch.map((d) => d.id), most);
           for (const one of o.disposals) {
             const d = batch.find((x) => x.id === one.id);
-            if (d) keep(keyOf(engine, c, d), curveOf(one));
+            if (d) keep(keyOf(engine, c, d), { curve: curveOf(one), points: most });
           }
         }),
       )
         .then(
           () => {
-            if (!left) held();
+            if (!left && performance.now() - heldAt > againMs) held();
           },
           (err: unknown) => {
             if (!left) setWhy(whyOf(err));
@@ -130,6 +149,6 @@ export function useCurves(engine: string, wanted: readonly PastDisposal[], chann
     return () => {
       left = true;
     };
-  }, [key, turn]);
+  }, [key, look, turn]);
   return { of: of.key === key ? of.of : new Map(), coming: of.key === key ? coming : true, trouble: why === "" ? null : { why, again: () => setTurn((n) => n + 1) } };
 }

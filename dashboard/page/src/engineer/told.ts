@@ -2,6 +2,7 @@
 import type { Units } from "../state/own.ts";
 import type { PastDisposal, Rate } from "../state/wire.ts";
 import { engineerWords as words } from "../words/engineer.ts";
+import { clock, dated } from "../words/clock.ts";
 import * as write from "../words/units.ts";
 import { middle, momentOf, passed, type Align, type Mark } from "./lay.ts";
 
@@ -13,23 +14,15 @@ export const target: Readonly<Record<Align, Mark>> = { "fire-out": "pressure_zer
 
 /** "24 October"; with its year where that is not the newest's, with its time where two began that day. */
 export function namesOf(all: readonly { readonly id: string; readonly begun: number }[], zone: string): ReadonlyMap<string, string> {
-  const parts = (o: Intl.DateTimeFormatOptions): Intl.DateTimeFormat => {
-    try {
-      return new Intl.DateTimeFormat("en-GB", { ...o, timeZone: zone });
-    } catch {
-      return new Intl.DateTimeFormat("en-GB", { ...o, timeZone: "UTC" });
-    }
-  };
-  const [dayOf, yearOf, clockOf] = [parts({ day: "numeric", month: "long" }), parts({ year: "numeric" }), parts({ hour: "2-digit", minute: "2-digit", hourCycle: "h23" })];
   if (all.length === 0) return new Map();
-  const newest = yearOf.format(all.reduce((t, d) => Math.max(t, d.begun), -Infinity));
+  const newest = dated(all.reduce((t, d) => Math.max(t, d.begun), -Infinity), zone).year;
   const full = all.map((d) => {
-    const year = yearOf.format(d.begun);
-    return { d, name: year === newest ? dayOf.format(d.begun) : `${dayOf.format(d.begun)} ${year}` };
+    const { date, year } = dated(d.begun, zone);
+    return { d, name: year === newest ? date : `${date} ${year}` };
   });
   const count = new Map<string, number>();
   for (const f of full) count.set(f.name, (count.get(f.name) ?? 0) + 1);
-  return new Map(full.map((f) => [f.d.id, (count.get(f.name) ?? 0) > 1 ? `${f.name} ${clockOf.format(f.d.begun)}` : f.name]));
+  return new Map(full.map((f) => [f.d.id, (count.get(f.name) ?? 0) > 1 ? `${f.name} ${clock(f.d.begun, zone)}` : f.name]));
 }
 
 /** A mark in minutes after what the sheet is laid by; null where either is not known. */

@@ -1,3 +1,4 @@
+import { signal, type Signal } from "@preact/signals";
 import { useLayoutEffect, useRef, useState } from "preact/hooks";
 import type { RefObject } from "preact";
 
@@ -27,24 +28,31 @@ export function useSize<T extends HTMLElement>(): [RefObject<T>, Size] {
   return [ref, size];
 }
 
-/** The size of the window, and of one rem, which grows with the person's text. */
-export function useWindow(): Size & { readonly rem: number } {
-  const read = () => ({
-    width: innerWidth,
-    height: innerHeight,
-    rem: parseFloat(getComputedStyle(document.documentElement).fontSize) || 16,
-  });
-  const [now, set] = useState(read);
-  useLayoutEffect(() => {
-    const take = (): void => set(read());
-    addEventListener("resize", take);
-    const watch = new ResizeObserver(take);
-    watch.observe(document.documentElement);
-    take();
-    return () => {
-      removeEventListener("resize", take);
-      watch.disconnect();
-    };
-  }, []);
-  return now;
+interface Window extends Size {
+  readonly rem: number;
 }
+
+const read = (): Window => ({
+  width: innerWidth,
+  height: innerHeight,
+  rem: parseFloat(getComputedStyle(document.documentElement).fontSize) || 16,
+});
+
+/** Read once and kept: whoever asks a browser for it has it lay the page out at once. */
+let kept: Signal<Window> | null = null;
+
+function watched(): Signal<Window> {
+  if (kept) return kept;
+  const s = signal(read());
+  const take = (): void => {
+    const now = read();
+    if (now.width !== s.value.width || now.height !== s.value.height || now.rem !== s.value.rem) s.value = now;
+  };
+  addEventListener("resize", take);
+  // The root changes its size with the person's text.
+  new ResizeObserver(take).observe(document.documentElement);
+  return (kept = s);
+}
+
+/** The size of the window, and of one rem, which grows with the person's text. */
+export const useWindow = (): Window => watched().value;

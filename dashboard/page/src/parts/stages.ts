@@ -13,3 +13,18 @@ export function useStages(last: number): number {
   }, [stage, last]);
   return stage;
 }
+
+/** Turns true once the page has nothing else to do, and after `most` ms in any case. */
+export function useIdle(most: number): boolean {
+  const [idle, set] = useState(false);
+  useEffect(() => {
+    // Not every browser has the one; the other only waits longer than it must.
+    if (typeof requestIdleCallback !== "function") {
+      const timer = setTimeout(() => set(true), most);
+      return () => clearTimeout(timer);
+    }
+    const asked = requestIdleCallback(() => set(true), { timeout: most });
+    return () => cancelIdleCallback(asked);
+  }, []);
+  return idle;
+}

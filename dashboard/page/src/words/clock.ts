@@ -28,6 +28,13 @@ export const clockSeconds = (t: number, zone: string): string =>
 export const day = (t: number, zone: string): string =>
   format(zone, "day", { weekday: "long", day: "numeric", month: "long" }).format(t).replace(",", "");
 
+/** "24 October", and its year. */
+export function dated(t: number, zone: string): { readonly date: string; readonly year: string } {
+  const whole = format(zone, "dated", { day: "numeric", month: "long", year: "numeric" }).format(t);
+  const cut = whole.lastIndexOf(" ");
+  return { date: whole.slice(0, cut), year: whole.slice(cut + 1) };
+}
+
 /** "Sat 24 Oct 17:03" */
 export const dayClock = (t: number, zone: string): string =>
   `${format(zone, "short", { weekday: "short", day: "numeric", month: "short" }).format(t).replace(",", "")} ${clock(t, zone)}`;
