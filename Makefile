@@ -63,6 +63,7 @@ lint: $(BUILT)
 # Figures beside a raw ceiling of the same run; nothing passes or fails by time.
 bench: tools build
 	go test -run '^$$' -bench . -benchmem ./rules/... ./ingest/... ./dashboard/... ./hardware/... ./simulators/...
+	go test -run '^$$' -bench Ring -benchtime 1x ./daemon
 	go run ./simulators/load -bin bin/ashlamp
 	go run ./simulators/tablets -bin bin/ashlamp
 	cd $(PAGE) && ASHLAMP_BIN=$(CURDIR)/bin/ashlamp npm run --silent measure

@@ -78,7 +78,7 @@ func ringingDaemon(file string, in io.Reader, out io.Writer) error {
 // ringer is such a daemon, seen from outside. It is killed and started again by one, and
 // told of notices by another.
 type ringer struct {
-	t          *testing.T
+	t          testing.TB
 	file, page string
 	authority  string
 
@@ -214,6 +214,28 @@ func (r *ringer) call(method, path string, body, into any) {
 		}
 		return
 	}
+}
+
+var waitingLetters = regexp.MustCompile(`(?m)^ashlamp_letters_waiting (\d+)`)
+
+// waiting returns how many messages are yet to be taken.
+func (r *ringer) waiting() int {
+	r.t.Helper()
+	a, err := http.Get("http://" + r.page + "/metrics")
+	if err != nil {
+		r.t.Fatal(err)
+	}
+	defer func() { _ = a.Body.Close() }()
+	b, err := io.ReadAll(a.Body)
+	m := waitingLetters.FindSubmatch(b)
+	if err != nil || m == nil {
+		r.t.Fatalf("/metrics does not say how many messages wait: %d %s %v", a.StatusCode, b, err)
+	}
+	n, err := strconv.Atoi(string(m[1]))
+	if err != nil {
+		r.t.Fatal(err)
+	}
+	return n
 }
 
 // Who is told, and by what.
@@ -525,9 +547,10 @@ func TestChaos(t *testing.T) {
 	got := collect()
 	tick := time.NewTicker(200 * time.Millisecond)
 	defer tick.Stop()
-	for deadline := time.Now().Add(4 * time.Minute); len(missing(got)) > 0 && time.Now().Before(deadline); got = collect() {
+	for deadline := time.Now().Add(4 * time.Minute); (len(missing(got)) > 0 || d.waiting() > 0) && time.Now().Before(deadline); got = collect() {
 		<-tick.C
 	}
+	got = collect() // what came while it was counted what waits
 	if out := missing(got); len(out) > 0 {
 		t.Errorf("%d messages never came, the first: %s", len(out), out[:min(len(out), 10)])
 	}

@@ -33,7 +33,7 @@ func built(t *testing.T) string {
 }
 
 // free returns a loopback address at which nobody listens.
-func free(t *testing.T) string {
+func free(t testing.TB) string {
 	t.Helper()
 	l, err := net.Listen("tcp", "127.0.0.1:0")
 	if err != nil {
@@ -344,7 +344,7 @@ func TestKilledDaemonLosesNothing(t *testing.T) {
 }
 
 // logOf passes on what a daemon says of errors; the rest is not of interest.
-type logOf struct{ t *testing.T }
+type logOf struct{ t testing.TB }
 
 func (l *logOf) Write(b []byte) (int, error) {
 	for _, line := range strings.Split(strings.TrimSpace(string(b)), "\n") {

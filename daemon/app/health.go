@@ -8,6 +8,7 @@ import (
 	"fmt"
 	"os"
 	"sort"
+	"time"
 
 	"ashlamp/dashboard"
 )
@@ -37,6 +38,11 @@ func (a *App) metrics() []dashboard.Family {
 		counter("ashlamp_pages_changes", "Changes published to the pages.", s.Changes),
 		counter("ashlamp_pages_slow", "Pages cut off because they did not keep up.", s.Slow),
 		dashboard.One(dashboard.Gauge, "ashlamp_pages", "Pages that are connected.", float64(s.Clients)),
+	}
+	asked, cancel := context.WithTimeout(context.Background(), time.Second)
+	defer cancel()
+	if n, err := a.store.LettersWaiting(asked); err == nil {
+		out = append(out, dashboard.One(dashboard.Gauge, "ashlamp_letters_waiting", "Messages to people that are yet to be taken, or to be sent again.", float64(n)))
 	}
 	troubles := dashboard.Family{Name: "ashlamp_troubles", Help: "What came in and was refused or made bad, by kind.", Kind: dashboard.Counter}
 	all := c.Troubles()

@@ -226,7 +226,7 @@ func lowered(s string) string {
 }
 
 // Test implements [api.Alerts]. The letter is kept beside the others, so that a way that
-// failed and is mended is known to be.
+// failed and is mended is known to be, and what failed by it is sent at once.
 func (o *Office) Test(ctx context.Context, person, way string) (message.AlertsLetter, error) {
 	none := message.AlertsLetter{}
 	r, err := o.recordOf(person)
@@ -263,9 +263,15 @@ func (o *Office) Test(ctx context.Context, person, way string) (message.AlertsLe
 	if l.Body, err = json.Marshal(body{Tag: m.Tag, Line: m.Line, Place: m.Place, Notice: m.Notice}); err != nil {
 		return none, err
 	}
-	if err := o.c.Outbox.Update(context.WithoutCancel(ctx), func(t Tx) error { return t.Address(0, []Letter{l}) }); err != nil {
+	if err := o.c.Outbox.Update(context.WithoutCancel(ctx), func(t Tx) error {
+		if err := t.Address(0, []Letter{l}); err != nil || l.State != Taken {
+			return err
+		}
+		return t.WayOpen(person, way, out.At)
+	}); err != nil {
 		return none, err
 	}
+	o.Wake()
 	return letterOf(l)
 }
 

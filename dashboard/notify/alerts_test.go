@@ -170,6 +170,7 @@ func TestAPersonIsToldThatAWayFails(t *testing.T) {
 		if err != nil || l.State != "taken" || l.Taken == nil || l.Attempts != 1 || !strings.HasPrefix(l.Line, "Fernhollow shed: a test") {
 			t.Fatalf("%+v, %v", l, err)
 		}
+		s.after(0, penhalow+" "+frost+" began", penhalow+" test/mail began")
 		if a := s.alerts(penhalow); a.Ways[0].Taken == nil || a.Ways[0].Failed != nil || a.Failing != "" {
 			t.Errorf("%+v", a)
 		}

@@ -76,7 +76,11 @@ func (f *far) taken() string {
 	defer f.mu.Unlock()
 	out := make([]string, len(f.took))
 	for i, m := range f.took {
-		out[i] = m.To + " " + m.Notice.Cause + " " + string(m.Notice.Turn)
+		cause := m.Notice.Cause
+		if m.Notice.Kind == notify.Test {
+			cause = "test/" + m.Way
+		}
+		out[i] = m.To + " " + cause + " " + string(m.Notice.Turn)
 	}
 	f.took = nil
 	slices.Sort(out)

@@ -111,6 +111,8 @@ type Tx interface {
 	// return false where the letter waits no longer.
 	BeginLetter(id string, due time.Time) (bool, error)
 	MarkLetter(id string, o Outcome) (bool, error)
+	// WayOpen says that a way to a person took something: what failed by it is due.
+	WayOpen(person, way string, at time.Time) error
 }
 
 // body is what a letter says, made once, so that every attempt at it says the same.

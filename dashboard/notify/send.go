@@ -106,8 +106,9 @@ func (o *Office) begin(ctx context.Context, l Letter) (m Message, ok bool, err e
 			_, err = t.MarkLetter(l.ID, Outcome{At: now, State: Waiting, Due: later})
 			return err
 		}
-		// Should the daemon die of it, it is tried again as if it had failed.
-		ok, err = t.BeginLetter(l.ID, now.Add(SendTimeout+wait(l.Attempts+1, o.c.Random())))
+		// Should the daemon die of it, it is tried again as if it had failed. While it lives
+		// no other attempt is begun by the same way before this one has ended.
+		ok, err = t.BeginLetter(l.ID, now.Add(wait(l.Attempts+1, o.c.Random())))
 		return err
 	})
 	if err != nil || !ok {

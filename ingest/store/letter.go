@@ -147,13 +147,28 @@ WHERE id = ? AND state = 'waiting'`,
 	if err != nil || n == 0 || o.State != Taken {
 		return n > 0, err
 	}
-	// The way is open again: what else failed by it has not been failing since before, and
-	// need not wait any longer.
-	err = t.run("UPDATE letter SET failed = NULL, due = min(due, ?) WHERE state = 'waiting' AND failed IS NOT NULL AND (person, way) = (SELECT person, way FROM letter WHERE id = ?)", o.At.UnixMicro(), id)
-	if err != nil {
+	var person, way string
+	if _, err := t.row("SELECT person, way FROM letter WHERE id = ?", []any{id}, &person, &way); err != nil {
 		return false, fmt.Errorf("mark letter %s: %w", id, err)
 	}
-	return true, nil
+	return true, t.WayOpen(person, way, o.At)
+}
+
+// WayOpen says that a way to a person took something: what else failed by it has not been
+// failing since before, and need not wait any longer.
+func (t *Tx) WayOpen(person, way string, at time.Time) error {
+	if err := t.run("UPDATE letter SET failed = NULL, due = min(due, ?) WHERE state = 'waiting' AND failed IS NOT NULL AND person = ? AND way = ?", at.UnixMicro(), person, way); err != nil {
+		return fmt.Errorf("what waits for %s by %s: %w", person, way, err)
+	}
+	return nil
+}
+
+// LettersWaiting returns how many letters wait.
+func (s *Store) LettersWaiting(ctx context.Context) (n int, err error) {
+	if err := s.rdb.QueryRowContext(ctx, "SELECT count(*) FROM letter WHERE state = 'waiting'").Scan(&n); err != nil {
+		return 0, fmt.Errorf("count the letters that wait: %w", err)
+	}
+	return n, nil
 }
 
 // MarkLetter is [Tx.MarkLetter] in a transaction of its own.
