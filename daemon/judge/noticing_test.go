@@ -153,7 +153,9 @@ type torn struct {
 }
 
 func (x *torn) Verdict(step string) string {
-	for _, s := range x.j.State().Steps {
+	x.mu.Lock()
+	defer x.mu.Unlock()
+	for _, s := range x.told.Steps {
 		if s.ID == step {
 			return s.Verdict.String()
 		}
@@ -203,6 +205,7 @@ func (x *torn) Say(ctx context.Context, ev telemetry.Event) error {
 	x.fails.Store(false) // a word that is not kept does not count, and would be another evening
 	x.clock.Set(ev.At)
 	_, err := x.loop.Say(ctx, ev)
+	x.settle() // the pages are told after who said it
 	return err
 }
 
