@@ -48,7 +48,7 @@ export async function serve(o: Options): Promise<Running> {
   const begun = Date.UTC(2026, 9, 24, 14, 30);
   const make = (engine: string, name: string, at: number, fault: Fault): Evening =>
     new Evening({ engine, name, begun: at, fault, crew: o.crew, measured: !o.empty });
-  const evenings = [make("quillet", "Quillet", begun, o.fault), make("marrow", "Marrow", begun - 40 * 60_000, "none")];
+  const evenings = [make("quillet", "Quillet", begun, o.fault), make("marrow", "Marrow", begun - 40 * 60_000, o.fault === "flooded" ? o.fault : "none")];
   let at = begun + o.from * 60_000;
   for (const e of evenings) e.goTo(at);
 

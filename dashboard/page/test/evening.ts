@@ -4,10 +4,10 @@
  * the cocks, brick and metal cooling in two time constants), and judged simply. It
  * stands in for the daemon only in what is said over the wire.
  */
-import { alarm, borne, doubtful, resting, troubled, working } from "./troubles.ts";
+import { alarm, borne, doubtful, resting, flooded, troubled, working } from "./troubles.ts";
 import type { Alarm, Ask, Engine, Finding, Given, Reading, Reason, Shed, Stamp, State, Step, Verdict } from "../src/state/wire.ts";
 
-export type Fault = "none" | "pressure-missing" | "vacuum" | "tank-silent" | "troubled" | "resting" | "lighting";
+export type Fault = "none" | "pressure-missing" | "vacuum" | "tank-silent" | "troubled" | "flooded" | "resting" | "lighting";
 
 export interface Plan {
   readonly engine: string;
@@ -79,7 +79,10 @@ export class Evening {
     this.plan = plan;
     this.t = plan.begun;
     const now = plan.begun + 124 * minute;
-    this.made = plan.fault === "troubled" ? { alarms: troubled(plan.engine, now), findings: doubtful(now) } : { alarms: [], findings: [] };
+    this.made =
+      plan.fault === "troubled" ? { alarms: troubled(plan.engine, now), findings: doubtful(now) }
+      : plan.fault === "flooded" ? { alarms: flooded(plan.engine, now), findings: doubtful(now) }
+      : { alarms: [], findings: [] };
     if (this.rests) {
       this.repairs = ["mud door 3 weeps at its lower edge", "left injector does not pick up"];
       this.given.set("plugs-removed", { confirm: "plugs-removed", by: "R. Penhalow", at: iso(plan.begun - 90 * 60 * minute) });
@@ -383,7 +386,7 @@ export class Evening {
       ...(rests ? {} : { disposal: { id: "d1", begun: iso(this.plan.begun), ...(this.ended === null ? {} : { ended: iso(this.ended) }) } }),
       channels: Object.fromEntries(Object.keys(units).flatMap((c) => { const r = this.reading(c); return r ? [[c, r]] : []; })),
       steps, front: rests ? "" : front, asks: rests ? [] : asks, forecasts: [],
-      alarms: this.alarms(), findings: this.made.findings, bearing: borne(this.plan.fault === "troubled" ? 7 : 0),
+      alarms: this.alarms(), findings: this.made.findings, bearing: borne(this.plan.fault === "troubled" ? 7 : this.plan.fault === "flooded" ? this.made.alarms.length : 0),
       rest: this.plan.fault === "resting" ? resting(this.t, this.repairs, this.wanted) : rests ? { ...working(this.repairs), reminders: resting(this.t, this.repairs, this.wanted).reminders.filter((r) => r.before) } : working(this.repairs),
       confirmations: [...this.given.values()],
     };

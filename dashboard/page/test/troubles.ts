@@ -43,6 +43,38 @@ const kinds: readonly Kind[] = [
     watch: "cooling-too-fast", title: "Shell cools too fast", priority: "medium", respond_s: 10 * minute, shelvable_s: 4 * hour,
     consequence: "Plates, stays and tube ends are strained and begin to leak.", action: "Shut the ash pan and the smokebox. Stop blowing down, and put no cold water in.",
   },
+  {
+    watch: "over-pressure", title: "Pressure over the working pressure", priority: "high", respond_s: 2 * minute, shelvable_s: 0,
+    consequence: "The safety valves are all that is left to hold it.", action: "Put the injector on, open the fire door, shut the ash pan. Stand clear of the valves.",
+  },
+  {
+    watch: "fire-relit", title: "Fire seen after it was dropped", priority: "high", respond_s: 10 * minute, shelvable_s: 0,
+    consequence: "Heat goes into a boiler that nobody minds, or that is empty.", action: "Look into the firebox. Rake out what burns and shut the damper.",
+  },
+  {
+    watch: "pressure-rising", title: "Pressure rises with the fire out", priority: "high", respond_s: 10 * minute, shelvable_s: 0,
+    consequence: "Something heats the boiler while nobody minds it.", action: "Look into the firebox and at the gauge. Let nobody work on the boiler.",
+  },
+  {
+    watch: "co", title: "Carbon monoxide in the shed", priority: "high", respond_s: 2 * minute, shelvable_s: 0,
+    consequence: "People are poisoned without noticing.", action: "From 20 ppm: open the doors and find out what burns. From 50: out, unless you must. From 100: everybody out, and count heads.",
+  },
+  {
+    watch: "frost", title: "Frost, with water aboard", priority: "medium", respond_s: 4 * hour, shelvable_s: 24 * hour,
+    consequence: "Pumps, injectors, pipes and tanks burst, the barrel last.", action: "Drain tanks, pumps, injectors and pipes, or keep the shed warm.",
+  },
+  {
+    watch: "shell-spread", title: "Top and bottom of the shell far apart", priority: "medium", respond_s: 10 * minute, shelvable_s: 4 * hour,
+    consequence: "The barrel bends, and seams and stays are strained.", action: "Stop what cools one end. Let temperatures even out.",
+  },
+  {
+    watch: "sensors-disagree", title: "Two sensors disagree", priority: "medium", respond_s: hour, shelvable_s: 24 * hour,
+    consequence: "One of them is wrong, and what rests on them cannot be told.", action: "Believe the worse of the two. Compare with gauge, glass and try cock.",
+  },
+  {
+    watch: "store-trouble", title: "Samples are not kept", priority: "medium", respond_s: hour, shelvable_s: 24 * hour,
+    consequence: "The evening's record has a hole, and a restart forgets it.", action: "Look at the disk: is it full, or failing?",
+  },
 ];
 
 /** An alarm of a watch, as it stands. */
@@ -68,6 +100,10 @@ export function troubled(engine: string, now: number): Alarm[] {
     alarm(engine, "cooling-too-fast", { t: ago(300), state: "suppressed", text: off }),
   ];
 }
+
+/** Everything at once, within one minute. */
+export const flooded = (engine: string, now: number): Alarm[] =>
+  kinds.map((k, i) => alarm(engine, k.watch, { t: iso(now - 60_000 + i * 3_000), state: "unacknowledged", text: `${k.title.toLowerCase()}, as it was measured just now and as a sentence tells it` }));
 
 export function doubtful(now: number): Finding[] {
   return [
