@@ -168,6 +168,9 @@ func TestNoNameWritesAHead(t *testing.T) {
 		if a, err := netmail.ParseAddressList(got.Header.Get("To")); err != nil || len(a) != 1 || a[0].Address != "elsie@fernhollow.example" {
 			t.Errorf("To: %q: %v, %v", got.Header.Get("To"), a, err)
 		}
+		if line := subject(t, got); strings.ContainsAny(line, "\r\n\x00") || !strings.HasPrefix(line, "Quillet") {
+			t.Errorf("subject %q", line)
+		}
 		if id := got.Header.Get("Message-Id"); len(id) > 100 || strings.Count(id, "@") != 1 {
 			t.Errorf("Message-ID %q", id)
 		}
