@@ -137,6 +137,8 @@ describe("what a person chooses", () => {
     shed.door.cut(true);
     try {
       await page.getByText(/^The shed has not answered since .*\d\d:\d\d, for \d+ s\./).waitFor({ timeout: 30_000 });
+      await page.getByText("By what it rings cannot be told now.").waitFor();
+      expect(new Set(await page.locator(".rings-way .rings-stands").allInnerTexts())).toEqual(new Set(["not known"]));
       await page.getByRole("button", { name: "Write it down" }).click();
       await page.locator(".rings-refused").getByText("did not answer").waitFor();
       expect(await page.getByLabel("Low battery").isChecked()).toBe(true);

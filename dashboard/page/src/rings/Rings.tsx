@@ -82,7 +82,7 @@ function Reads() {
   const name = (id: string): string => shown.engines.value.find((e) => e.id === id)?.name ?? id;
   return (
     <section class="rings-reads">
-      <p class="rings-by">{by.length > 0 ? w.reached(by, fails) : fails.length > 0 ? w.reachedBadly(fails) : w.reachedNot}</p>
+      <p class="rings-by">{stale.value ? w.reachedUnknown : by.length > 0 ? w.reached(by, fails) : fails.length > 0 ? w.reachedBadly(fails) : w.reachedNot}</p>
       {a.failing && (
         <p class="rings-fails" role="status">
           {a.failing}

@@ -8,7 +8,7 @@ import { ringsWords } from "../words/rings.ts";
 import { hindrance, ownWay, ringHere, ringNoLonger } from "./browser.ts";
 import { standsOf, type Stands } from "./choose.ts";
 import { pushPrefix } from "./key.ts";
-import { said, tell, typed } from "./kept.ts";
+import { said, stale, tell, typed } from "./kept.ts";
 
 const w = ringsWords.ways;
 const here = ringsWords.here;
@@ -92,7 +92,7 @@ function One({ x, a, person, own }: { x: Way; a: Alerts; person: string; own: bo
         <h3>
           {name} {own && <small>{`(${w.here})`}</small>}
         </h3>
-        <Filled fill={fillOf[stands]} word={w.stands[stands]} />
+        {stale.value ? <Filled fill="dashed" word={w.unknownNow} /> : <Filled fill={fillOf[stands]} word={w.stands[stands]} />}
       </div>
       <p>{tells(x, a)}</p>
       <div class="rings-do">

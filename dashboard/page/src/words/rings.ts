@@ -12,7 +12,6 @@ export const ringsWords = {
   asking: "Asking the shed what rings.",
   notHere: (why: string): string => `What rings is not to be had: ${why}`,
   stale: (t: string, age: string): string => `The shed has not answered since ${t}, for ${age}. What stands below is from then; what is typed stays.`,
-  asOf: (t: string): string => `as of ${t}`,
 
   whose: "Who is to be rung?",
   whoseNow: "For",
@@ -22,6 +21,7 @@ export const ringsWords = {
   /** The sentence at the head: by what a person is rung. */
   reached: (by: readonly string[], fails: readonly string[]): string => `Rings by ${list(by)}${fails.length > 0 ? `; ${list(fails)} ${fails.length > 1 ? "fail" : "fails"}` : ""}.`,
   reachedBadly: (fails: readonly string[]): string => `Nothing gets through: ${list(fails)} ${fails.length > 1 ? "fail" : "fails"}.`,
+  reachedUnknown: "By what it rings cannot be told now.",
   reachedNot: "Nothing rings: no way is open.",
   reachedNotDo: "Have this browser rung, or write a mail address down, below.",
   byBrowser: (name: string): string => `the browser \u201c${name}\u201d`,
@@ -99,6 +99,7 @@ export const ringsWords = {
     webhook: "The shed\u2019s webhook",
     /** How a way stands, as a word beside its fill. */
     stands: { takes: "takes", fails: "fails", untried: "not tried", closed: "not open" },
+    unknownNow: "not known",
     took: (t: string): string => `It took something last at ${t}.`,
     fails: (t: string): string => `It has taken nothing since ${t}. What is still so is tried again.`,
     failsTook: (t: string): string => `Before that it took something last at ${t}.`,
@@ -123,12 +124,10 @@ export const ringsWords = {
   here: {
     title: "This browser",
     isRung: "It is rung.",
-    lost: "It was rung, and has given up its address. Have it rung again.",
     name: "What do you call it?",
     nameHint: "So that it can be told from your others.",
     proposal: (who: string, small: boolean): string => `${who}\u2019s ${small ? "phone" : "browser"}`,
     ring: "Ring this browser",
-    again: "Have it rung again",
     asking: "Asking the browser\u2026",
     telling: "Telling the shed\u2026",
     done: "This browser is rung from now on. Try it.",
@@ -147,11 +146,9 @@ export const ringsWords = {
     none: "Nothing has been sent to this person yet.",
     state: { waiting: "waiting", taken: "taken", over: "no longer so", "given-up": "given up" } as Record<string, string>,
     unknown: "not known",
-    taken: (t: string): string => `taken ${t}`,
     waits: (t: string): string => `next ${t}`,
     tries: (n: number): string => (n === 1 ? "tried once" : `tried ${n} times`),
     over: "ended before it went",
-    byBrowser: (name: string): string => name,
     gone: "a browser that is rung no longer",
   },
 };
