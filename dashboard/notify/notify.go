@@ -48,6 +48,10 @@ var (
 	ErrGone = errors.New("the address is gone")
 	// ErrRefused is that this message will never be taken.
 	ErrRefused = errors.New("refused for good")
+	// ErrUnsent is that the other side certainly does not have it, although another attempt
+	// may bring it there: it went wrong before anything of the message was sent. What went
+	// wrong later may have been taken although nobody said so.
+	ErrUnsent = errors.New("nothing of it was sent")
 )
 
 // Later is that the other side asks to be left alone for a while.

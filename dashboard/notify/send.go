@@ -224,7 +224,7 @@ func unsent(err error) bool {
 	var op *net.OpError
 	var dns *net.DNSError
 	var cert *tls.CertificateVerificationError
-	return errors.Is(err, ErrGone) || errors.Is(err, ErrRefused) || errors.As(err, &later) ||
+	return errors.Is(err, ErrGone) || errors.Is(err, ErrRefused) || errors.Is(err, ErrUnsent) || errors.As(err, &later) ||
 		errors.As(err, &op) && op.Op == "dial" || errors.As(err, &dns) || errors.As(err, &cert)
 }
 

@@ -129,7 +129,7 @@ func (w *Mail) Send(ctx context.Context, m notify.Message) error {
 		if c := line.Load(); c != nil {
 			(*c).Close()
 		}
-		return w.failed(ctx, err)
+		return fmt.Errorf("%w (%w)", w.failed(ctx, err), notify.ErrUnsent)
 	}
 	err = client.SendWithSMTPClient(smtp, msg)
 	if msg.IsDelivered() {
@@ -201,6 +201,10 @@ func (w *Mail) failed(ctx context.Context, err error) error {
 func (w *Mail) refused(ctx context.Context, err error) error {
 	var s *mail.SendError
 	if !errors.As(err, &s) || s.ErrorCode() == 0 {
+		if s != nil && s.Reason != mail.ErrSMTPDataClose {
+			// A server takes a mail only once it has the dot that ends it (RFC 5321 §4.1.1.4).
+			return fmt.Errorf("%w (%w)", w.failed(ctx, err), notify.ErrUnsent)
+		}
 		return w.failed(ctx, err)
 	}
 	err = fmt.Errorf("the mail server said: %w", said(err))
@@ -208,7 +212,7 @@ func (w *Mail) refused(ctx context.Context, err error) error {
 	case s.ErrorCode()/100 == 4:
 		return &notify.Later{Err: err}
 	case s.ErrorCode()/100 == 5 && s.Reason == mail.ErrSMTPMailFrom:
-		return fmt.Errorf("%w; see notify.mail.from", err)
+		return fmt.Errorf("%w; see notify.mail.from (%w)", err, notify.ErrUnsent)
 	case s.ErrorCode()/100 == 5:
 		return fmt.Errorf("%w: %w", err, notify.ErrRefused)
 	}

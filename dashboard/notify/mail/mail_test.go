@@ -397,7 +397,7 @@ func TestWhatMayBeTakenIsSentAgain(t *testing.T) {
 	m := to(notifytest.Message(1), "elsie")
 	err := open(t, c).Send(t.Context(), m)
 	var later *notify.Later
-	if err == nil || errors.Is(err, notify.ErrRefused) || errors.As(err, &later) {
+	if err == nil || errors.Is(err, notify.ErrRefused) || errors.Is(err, notify.ErrUnsent) || errors.As(err, &later) {
 		t.Errorf("Send = %v, want what is worth another attempt, and may be taken", err)
 	}
 	m.Attempt = 2

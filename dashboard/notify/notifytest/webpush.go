@@ -103,7 +103,8 @@ func verifyVAPID(header string) (claims, string, error) {
 	if err != nil || len(point) != 65 {
 		return none, "", fmt.Errorf("k = %q is no uncompressed point on P-256 (RFC 8292 §3.2)", param["k"])
 	}
-	if _, err := ecdh.P256().NewPublicKey(point); err != nil {
+	public, err := ecdsa.ParseUncompressedPublicKey(elliptic.P256(), point)
+	if err != nil {
 		return none, "", fmt.Errorf("k = %q: %w", param["k"], err)
 	}
 	parts := strings.Split(param["t"], ".")
@@ -126,7 +127,6 @@ func verifyVAPID(header string) (claims, string, error) {
 	if len(raw[2]) != 64 { // RFC 7518 §3.4: R and S of 32 octets each
 		return none, "", fmt.Errorf("a signature of %d bytes, want 64 (RFC 7518 §3.4)", len(raw[2]))
 	}
-	public := &ecdsa.PublicKey{Curve: elliptic.P256(), X: new(big.Int).SetBytes(point[1:33]), Y: new(big.Int).SetBytes(point[33:])}
 	sum := sha256.Sum256([]byte(parts[0] + "." + parts[1]))
 	if !ecdsa.Verify(public, sum[:], new(big.Int).SetBytes(raw[2][:32]), new(big.Int).SetBytes(raw[2][32:])) {
 		return none, "", errors.New("the JWT is not signed by the key beside it (RFC 8292 §2)")

@@ -3,15 +3,18 @@
 package posted
 
 import (
+	"context"
 	"crypto/tls"
 	"crypto/x509"
 	"errors"
 	"fmt"
 	"io"
 	"net/http"
+	"net/http/httptrace"
 	"slices"
 	"strconv"
 	"strings"
+	"sync/atomic"
 	"time"
 
 	"ashlamp/dashboard/notify"
@@ -79,8 +82,28 @@ func (m Meaning) Answer(r *http.Response, now time.Time) error {
 	}
 }
 
-// Failed says what is wrong where no answer came at all.
-func (m Meaning) Failed(err error) error {
+// Sending is whether anything of a request can have been sent.
+type Sending struct{ begun atomic.Bool }
+
+// Watch returns the context to post with, and what it then shows.
+func Watch(ctx context.Context) (context.Context, *Sending) {
+	s := &Sending{}
+	return httptrace.WithClientTrace(ctx, &httptrace.ClientTrace{
+		// A connection is there to be written to only once the other side has shown who it is.
+		GotConn: func(httptrace.GotConnInfo) { s.begun.Store(true) },
+	}), s
+}
+
+// Failed says what is wrong where no answer came at all; it wraps [notify.ErrUnsent] where
+// nothing was sent.
+func (m Meaning) Failed(err error, s *Sending) error {
+	if !s.begun.Load() {
+		return fmt.Errorf("%w (%w)", m.failed(err), notify.ErrUnsent)
+	}
+	return m.failed(err)
+}
+
+func (m Meaning) failed(err error) error {
 	var cert *tls.CertificateVerificationError
 	if errors.As(err, &cert) {
 		return fmt.Errorf("%s shows a certificate that is not trusted; name the authority that signed it in ca_file, or mend the clock: %w", m.Who, err)

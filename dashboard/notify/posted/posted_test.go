@@ -86,3 +86,36 @@ func TestTheClientFollowsNobodyElsewhere(t *testing.T) {
 		t.Errorf("%d messages went elsewhere", n)
 	}
 }
+
+// TestWhatMayBeTakenIsNotCalledUnsent: the other side reads it all, and dies.
+func TestWhatMayBeTakenIsNotCalledUnsent(t *testing.T) {
+	s := httptest.NewServer(http.HandlerFunc(func(w http.ResponseWriter, r *http.Request) {
+		_, _ = io.Copy(io.Discard, r.Body)
+		c, _, err := w.(http.Hijacker).Hijack()
+		if err != nil {
+			t.Error(err)
+			return
+		}
+		c.Close()
+	}))
+	defer s.Close()
+	post := func(url string) error {
+		ctx, sending := posted.Watch(t.Context())
+		r, err := http.NewRequestWithContext(ctx, http.MethodPost, url, strings.NewReader("x"))
+		if err != nil {
+			t.Fatal(err)
+		}
+		a, err := posted.Client(nil).Do(r)
+		if err == nil {
+			a.Body.Close()
+			t.Fatal("it answered")
+		}
+		return meaning.Failed(err, sending)
+	}
+	if err := post(s.URL); errors.Is(err, notify.ErrUnsent) {
+		t.Errorf("to one that read it: %v, want that it may be taken", err)
+	}
+	if err := post("http://localhost:1"); !errors.Is(err, notify.ErrUnsent) {
+		t.Errorf("to nobody: %v, want that nothing was sent", err)
+	}
+}

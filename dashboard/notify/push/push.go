@@ -149,6 +149,7 @@ func (p *Push) Send(ctx context.Context, m notify.Message) error {
 		return fmt.Errorf("push: %w: %w", err, notify.ErrRefused)
 	}
 	now := p.c.Now()
+	ctx, sending := posted.Watch(ctx)
 	r, err := webpush.SendNotificationWithContext(ctx, b,
 		&webpush.Subscription{Endpoint: s.Endpoint, Keys: webpush.Keys{Auth: s.Auth, P256dh: s.P256dh}},
 		&webpush.Options{
@@ -167,7 +168,7 @@ func (p *Push) Send(ctx context.Context, m notify.Message) error {
 	case err != nil && r == nil && !reached(err):
 		return fmt.Errorf("push: the browser's keys cannot be used (%w): %w", err, notify.ErrRefused)
 	case err != nil:
-		return meaning.Failed(hide(err))
+		return meaning.Failed(hide(err), sending)
 	}
 	return meaning.Answer(r, now)
 }

@@ -193,6 +193,7 @@ func (w *Webhook) Post(ctx context.Context, e Event) error {
 	if err != nil {
 		return fmt.Errorf("webhook: %w: %w", err, notify.ErrRefused)
 	}
+	ctx, sending := posted.Watch(ctx)
 	r, err := http.NewRequestWithContext(ctx, http.MethodPost, w.c.URL, bytes.NewReader(b))
 	if err != nil {
 		return fmt.Errorf("webhook: %w: %w", err, notify.ErrRefused)
@@ -212,7 +213,7 @@ func (w *Webhook) Post(ctx context.Context, e Event) error {
 		if errors.As(err, &u) {
 			err = fmt.Errorf("%s: %w", w.host, u.Err) // the whole address may hold a token
 		}
-		return meaning.Failed(err)
+		return meaning.Failed(err, sending)
 	}
 	return meaning.Answer(a, now)
 }
