@@ -437,21 +437,22 @@ func TestChaos(t *testing.T) {
 		n    notice.Notice
 		told time.Time // when it was known to be kept
 	}
+	const apart = 90 * time.Millisecond
 	var steps []*step
 	begun := time.Now()
 	final := map[string]notice.Notice{}
 	kept := map[string][]*step{} // by cause, in order of turn
 	for i := range causes {
 		cause := fmt.Sprintf("quillet/alarm/chaos/%d", i)
-		at := time.Duration(i) * 60 * time.Millisecond
+		at := time.Duration(i) * apart
 		add := func(turn notice.Turn, p alarm.Priority) {
 			s := &step{at: at, n: notice.Notice{
 				Cause: cause, N: len(kept[cause]) + 1, Turn: turn, Kind: notice.Alarm, Subject: "chaos", Engine: "quillet", Name: "Quillet",
-				At: begun.Add(at).UTC(), Began: begun.Add(time.Duration(i) * 60 * time.Millisecond).UTC(), Priority: p,
+				At: begun.Add(at).UTC(), Began: begun.Add(time.Duration(i) * apart).UTC(), Priority: p,
 				Facts: notice.Facts{Title: fmt.Sprintf("Cause %d at turn %d", i, len(kept[cause])+1), Action: "Look at it."},
 			}}
 			steps, kept[cause], final[cause] = append(steps, s), append(kept[cause], s), s.n
-			at += 200*time.Millisecond + time.Duration(r.Int64N(int64(8*time.Second)))
+			at += 200*time.Millisecond + time.Duration(r.Int64N(int64(12*time.Second)))
 		}
 		fate := r.Float64()
 		add(notice.Began, alarm.Medium)

@@ -100,6 +100,7 @@ type shed struct {
 	stop   context.CancelFunc
 	ended  chan error
 	turns  map[string]int
+	race   *racing // nil for none
 }
 
 var london = func() *time.Location {
@@ -128,8 +129,12 @@ func (s *shed) open() {
 	if s.store, err = store.Open(s.ctx, s.path); err != nil {
 		s.Fatal(err)
 	}
+	var kept notify.Outbox = outbox.Outbox{Store: s.store}
+	if s.race != nil {
+		s.race.Outbox, kept = kept, s.race
+	}
 	s.office, err = notify.New(s.ctx, notify.Config{
-		Outbox: outbox.Outbox{Store: s.store}, Shed: "Fernhollow shed", Zone: london, People: []string{penhalow, oxley, bray},
+		Outbox: kept, Shed: "Fernhollow shed", Zone: london, People: []string{penhalow, oxley, bray},
 		Ways:    map[string]notify.Way{"mail": s.mail, "webhook": s.hook, "push": s.push},
 		PushKey: "BKey", Escalate: 5 * time.Minute, Clock: clock.Board{}, Random: func() float64 { return 0.5 },
 		Log: slog.New(slog.NewTextHandler(io.Discard, nil)),
@@ -288,6 +293,75 @@ func TestWhatMayHaveBeenToldIsTakenBack(t *testing.T) {
 		s.keep(ready, notice.Over, nil)
 		s.after(time.Minute, penhalow+" "+ready+" over")
 	})
+}
+
+// racing is an outbox in which something happens between the look at what is due and the
+// attempt.
+type racing struct {
+	notify.Outbox
+	meanwhile func()
+}
+
+func (r *racing) DueLetters(ctx context.Context, by time.Time) ([]notify.Letter, error) {
+	ls, err := r.Outbox.DueLetters(ctx, by)
+	if len(ls) > 0 && r.meanwhile != nil {
+		r.meanwhile()
+	}
+	return ls, err
+}
+
+// What is over in the very moment before the attempt is not told: the last look is taken
+// in the transaction that begins it.
+func TestTheLastLookIsTheAttemptsOwn(t *testing.T) {
+	inShed(t, func(s *shed) {
+		s.choose(penhalow, nil)
+		s.race = &racing{}
+		s.restart(0)
+		const ready = "quillet/ready//1"
+		s.race.meanwhile = func() {
+			s.race.meanwhile = nil
+			n := notice.Notice{Cause: ready, N: 2, Turn: notice.Over, Kind: notice.Ready, Engine: "quillet", Name: "quillet", At: time.Now(), Began: time.Now()}
+			if err := s.store.Update(s.ctx, func(t *store.Tx) error { return t.PutNotice(n) }); err != nil {
+				s.Fatal(err)
+			}
+		}
+		s.keep(ready, notice.Began, nil)
+		s.after(time.Hour)
+		if len(s.mail.tried) != 0 {
+			t.Errorf("%d attempts", len(s.mail.tried))
+		}
+	})
+}
+
+// An attempt that goes on while it is over is taken back, unless it turns out that the
+// other side was never reached.
+func TestWhatIsOverDuringAnAttempt(t *testing.T) {
+	for _, tt := range []struct {
+		name string
+		err  error
+		want []string
+	}{
+		{"taken", nil, []string{penhalow + " " + frost + " began", penhalow + " " + frost + " over"}},
+		{"broken off", io.ErrUnexpectedEOF, []string{penhalow + " " + frost + " over"}},
+		{"never reached", &net.OpError{Op: "dial", Err: errors.New("no route to host")}, nil},
+	} {
+		inShed(t, func(s *shed) {
+			s.choose(penhalow, nil)
+			through := make(chan struct{})
+			s.mail.says(func(m notify.Message) error {
+				if m.Notice.Turn == notice.Began {
+					<-through
+					return tt.err
+				}
+				return nil
+			})
+			s.keep(frost, notice.Began, nil)
+			s.keep(frost, notice.Over, nil)
+			s.after(time.Second) // nothing overtakes it
+			close(through)
+			s.after(time.Hour, tt.want...)
+		})
+	}
 }
 
 func TestTheNextPersonIsRungUntilSomebodyAnswers(t *testing.T) {
@@ -452,6 +526,21 @@ func TestOneWayHoldsUpNoOther(t *testing.T) {
 			penhalow+" quillet/alarm/other/1 began", oxley+" "+frost+" began", oxley+" quillet/alarm/other/1 began")
 		if n := len(s.mail.tried); n < 9 || time.Since(began) > time.Hour {
 			t.Errorf("%d attempts", n)
+		}
+	})
+	inShed(t, func(s *shed) { // nor old ones that fail again and again something new
+		s.choose(penhalow, nil)
+		s.mail.hang = true
+		for i := range 30 {
+			s.keep(fmt.Sprint("quillet/alarm/old/", i), notice.Began, nil)
+		}
+		time.Sleep(time.Hour)
+		tried := len(s.mail.tried)
+		s.keep(frost, notice.Began, nil)
+		time.Sleep(notify.SendTimeout + time.Second)
+		synctest.Wait()
+		if next := s.mail.tried[tried].Notice.Cause; next != frost {
+			t.Errorf("before the newest %s was tried again", next)
 		}
 	})
 	inShed(t, func(s *shed) { // nor one that breaks down

@@ -80,8 +80,9 @@ type Outbox interface {
 	// which they have been addressed.
 	Notices(ctx context.Context, after uint64, limit int) ([]Numbered, error)
 	Addressed(ctx context.Context) (uint64, error)
-	// DueLetters returns of each way to each person the letter that is due first, where
-	// it is due by the moment; NextDue when the next is due after it.
+	// DueLetters returns of each way to each person the letter that is to be sent next,
+	// where one is due by the moment, those never tried first; NextDue when the next is due
+	// after it.
 	DueLetters(ctx context.Context, by time.Time) ([]Letter, error)
 	NextDue(ctx context.Context, after time.Time) (time.Time, bool, error)
 	// LettersTo returns the newest letters to a person, the newest first.

@@ -187,12 +187,13 @@ func (t *Tx) EndLetters(cause string, before int, at time.Time) (int64, error) {
 	return res.RowsAffected()
 }
 
-// DueLetters returns of each way to each person the letter that waits and is due first,
-// where it is due by the moment; those due first before the others. One at a time, so
-// that nothing overtakes what was due before it, and no way that has many hides another.
+// DueLetters returns of each way to each person the letter that is to be sent next, where
+// one is due by the moment; those due first before the others. One at a time, so that no
+// way that has many hides another. What was never tried comes before what is tried again:
+// where a way fails, the newest need not wait until all older ones have failed once more.
 func (s *Store) DueLetters(ctx context.Context, by time.Time) ([]Letter, error) {
 	return s.letters(ctx, `seq IN (SELECT seq FROM (
-  SELECT seq, row_number() OVER (PARTITION BY person, way ORDER BY due, seq) AS place FROM letter WHERE state = 'waiting' AND due <= ?
+  SELECT seq, row_number() OVER (PARTITION BY person, way ORDER BY attempts > 0, due, seq) AS place FROM letter WHERE state = 'waiting' AND due <= ?
 ) WHERE place = 1) ORDER BY due, seq`, -1, by.UnixMicro())
 }
 

@@ -241,6 +241,12 @@ func lettersMarked(t *testing.T, s *store.Store) {
 	four, five := letterOf("a", 4, "p", "mail", time.Second), letterOf("a", 4, "q", "mail", 2*time.Second)
 	must(t, s.Address(ctx, 1, []store.Letter{four, five}))
 	due(time.Hour, three.ID, five.ID) // four comes after three, by the same way to the same person
+	begin(three.ID, true, 500*time.Millisecond)
+	due(time.Hour, four.ID, five.ID) // but not once three was tried in vain
+	due(600*time.Millisecond, three.ID)
+	if n, err := s.LettersWaiting(ctx); err != nil || n != 3 {
+		t.Errorf("%d letters wait, %v, want 3", n, err)
+	}
 	if next, ok, err := s.NextDue(ctx, at(time.Second)); err != nil || !ok || !next.Equal(at(2*time.Second)) {
 		t.Errorf("next due after a second: %s %v %v", next, ok, err)
 	}
