@@ -120,7 +120,7 @@ func (w *Mail) Send(ctx context.Context, m notify.Message) error {
 		}
 		return c, nil
 	}
-	client, err := mail.NewClient(w.c.Host, w.options(dial, time.Until(deadline))...)
+	client, err := mail.NewClient(w.c.Host, w.options(dial, time.Until(deadline), ascii(m.Address))...)
 	if err != nil {
 		return fmt.Errorf("mail: %w", err)
 	}
@@ -153,10 +153,15 @@ func (w *Mail) Send(ctx context.Context, m notify.Message) error {
 	return nil
 }
 
-func (w *Mail) options(dial mail.DialContextFunc, timeout time.Duration) []mail.Option {
+func (w *Mail) options(dial mail.DialContextFunc, timeout time.Duration, ascii bool) []mail.Option {
 	o := []mail.Option{
 		mail.WithPort(w.c.Port), mail.WithTimeout(max(timeout, time.Millisecond)), mail.WithHELO(w.domain),
 		mail.WithDialContextFunc(dial), mail.WithoutNoop(),
+	}
+	if ascii {
+		// A mail that asks for SMTPUTF8 is sent back by a server on its way that has none
+		// (RFC 6531 §3.2); only an address that cannot be written otherwise is worth that.
+		o = append(o, mail.WithoutSMTPUTF8())
 	}
 	if w.c.Plain {
 		o = append(o, mail.WithTLSPolicy(mail.NoTLS))
@@ -262,6 +267,10 @@ func token(s string) string {
 		return s
 	}
 	return base64.RawURLEncoding.EncodeToString(sum[:18])
+}
+
+func ascii(s string) bool {
+	return strings.IndexFunc(s, func(r rune) bool { return r > 0x7f }) < 0
 }
 
 // clean leaves no line break, by which a name could write headers of its own.

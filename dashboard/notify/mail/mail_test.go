@@ -70,15 +70,26 @@ So at 18:02 on Sunday 4 May 2031. It may have changed since.
 As it stands now, with all that it rests on:
 https://shed.fernhollow.example/#/pit?engine=quillet
 
-Advice only. It operates nothing and holds nothing shut. Look, listen and try the cocks
-yourself before you act. Local law, the engine's written scheme of examination, its
-maker's book and the railway's own rules come first.
+Advice only. It operates nothing and holds nothing shut. Look, listen and try the cocks yourself before you act.
+Local law, the engine's written scheme of examination, its maker's book and the railway's own rules come first.
 `
 	if s := text(t, got); s != want {
 		t.Errorf("the mail says\n%s\nwant\n%s", s, want)
 	}
 	if strings.Contains(string(got.Raw), f.Password) {
 		t.Error("the mail has the password in it")
+	}
+}
+
+// TestServersOnTheWayNeedNoUTF8: the server writes down how a mail was handed to it
+// (RFC 6531 §4.3).
+func TestServersOnTheWayNeedNoUTF8(t *testing.T) {
+	f := newFar(t, notifytest.MailOptions{})
+	for box, want := range map[string]bool{"elsie": false, "zoë": true} {
+		got := delivered(t, f, to(notifytest.Message(1), box)).Header.Get("Received")
+		if utf8 := strings.Contains(got, "utf8esmtpsa"); utf8 != want || !strings.Contains(got, "esmtpsa") {
+			t.Errorf("%s: %q, want with UTF-8 %t", box, got, want)
+		}
 	}
 }
 

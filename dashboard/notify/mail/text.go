@@ -10,9 +10,8 @@ import (
 )
 
 // caution stands at the foot of every mail as it does at the foot of every page.
-const caution = `Advice only. It operates nothing and holds nothing shut. Look, listen and try the cocks
-yourself before you act. Local law, the engine's written scheme of examination, its
-maker's book and the railway's own rules come first.`
+const caution = "Advice only. It operates nothing and holds nothing shut. Look, listen and try the cocks yourself before you act.\n" +
+	"Local law, the engine's written scheme of examination, its maker's book and the railway's own rules come first."
 
 // text is what the mail says: the line, what it rests on, when it was so, and where to
 // look.
