@@ -99,7 +99,7 @@ func TestBrowsersComeAndGo(t *testing.T) {
 		if got := s.push.taken(); got != penhalow+" "+frost+" began" {
 			t.Errorf("push: %s", got)
 		}
-		if m := s.push.tried[0]; m.Way != w.ID || m.Tag != frost {
+		if m := s.push.attempts()[0]; m.Way != w.ID || m.Tag != frost {
 			t.Errorf("%+v", m)
 		}
 
@@ -189,7 +189,7 @@ func TestATestPress(t *testing.T) {
 		if l, err := s.office.Test(s.ctx, penhalow, "mail"); err != nil || l.State != "taken" {
 			t.Errorf("whatever was chosen: %+v, %v", l, err)
 		}
-		if m := s.mail.tried[0]; m.Notice.Kind != notify.Test || m.ID == "" || m.Address != "penhalow@fernhollow.example" || len([]rune(m.Line)) > notice.LineMax {
+		if m := s.mail.attempts()[0]; m.Notice.Kind != notify.Test || m.ID == "" || m.Address != "penhalow@fernhollow.example" || len([]rune(m.Line)) > notice.LineMax {
 			t.Errorf("%+v", m)
 		}
 		s.mail.taken()

@@ -70,6 +70,24 @@ func fails(err error) func(notify.Message) error {
 	return func(notify.Message) error { return err }
 }
 
+func (f *far) attempts() []notify.Message {
+	f.mu.Lock()
+	defer f.mu.Unlock()
+	return slices.Clone(f.tried)
+}
+
+func (f *far) times() []time.Time {
+	f.mu.Lock()
+	defer f.mu.Unlock()
+	return slices.Clone(f.at)
+}
+
+func (f *far) hangs(hang bool) {
+	f.mu.Lock()
+	defer f.mu.Unlock()
+	f.hang = hang
+}
+
 // taken gives what was taken as "person cause turn", in order of time, and forgets it.
 func (f *far) taken() string {
 	f.mu.Lock()
@@ -244,7 +262,7 @@ func TestEachIsToldOnceAndWhenItIsOver(t *testing.T) {
 		}
 		s.restart(time.Hour)
 		s.after(time.Hour)
-		m := s.mail.tried[0]
+		m := s.mail.attempts()[0]
 		if m.ID == "" || m.Tag != frost || m.Address != "penhalow@fernhollow.example" || m.Place != "#/pit?engine=quillet" || m.Attempt != 1 ||
 			!strings.HasPrefix(m.Line, "quillet") || m.Way != mail || !m.Until.After(time.Now()) {
 			t.Errorf("message %+v", m)
@@ -284,12 +302,10 @@ func TestWhatMayHaveBeenToldIsTakenBack(t *testing.T) {
 	inShed(t, func(s *shed) { // so does one that the daemon did not live to see the end of
 		s.choose(penhalow, nil)
 		const ready = "quillet/ready//1"
-		s.mail.hang = true
+		s.mail.hangs(true)
 		s.keep(ready, notice.Began, nil)
 		s.restart(time.Second)
-		s.mail.mu.Lock()
-		s.mail.hang = false
-		s.mail.mu.Unlock()
+		s.mail.hangs(false)
 		s.keep(ready, notice.Over, nil)
 		s.after(time.Minute, penhalow+" "+ready+" over")
 	})
@@ -327,8 +343,8 @@ func TestTheLastLookIsTheAttemptsOwn(t *testing.T) {
 		}
 		s.keep(ready, notice.Began, nil)
 		s.after(time.Hour)
-		if len(s.mail.tried) != 0 {
-			t.Errorf("%d attempts", len(s.mail.tried))
+		if len(s.mail.attempts()) != 0 {
+			t.Errorf("%d attempts", len(s.mail.attempts()))
 		}
 	})
 }
@@ -377,8 +393,8 @@ func TestTheNextPersonIsRungUntilSomebodyAnswers(t *testing.T) {
 			time.Sleep(time.Hour)
 			synctest.Wait()
 			var got []string
-			for i, m := range s.mail.tried {
-				got = append(got, fmt.Sprint(m.To, " ", s.mail.at[i].Sub(began)))
+			for i, m := range s.mail.attempts() {
+				got = append(got, fmt.Sprint(m.To, " ", s.mail.times()[i].Sub(began)))
 			}
 			if strings.Join(got, ", ") != want {
 				s.Errorf("answered after %s:\n got %s\nwant %s", answered, strings.Join(got, ", "), want)
@@ -451,7 +467,7 @@ func TestAttemptsAreMadeAgain(t *testing.T) {
 		s.mail.says(nil)
 		s.after(15*time.Minute+time.Second, penhalow+" "+frost+" began")
 		ids, longer := map[string]bool{}, 0
-		for i, m := range s.mail.tried {
+		for i, m := range s.mail.attempts() {
 			ids[m.ID] = true
 			if m.Attempt != i+1 {
 				t.Fatalf("attempt %d says that it is number %d", i+1, m.Attempt)
@@ -459,14 +475,14 @@ func TestAttemptsAreMadeAgain(t *testing.T) {
 			if i == 0 {
 				continue
 			}
-			gap, span := s.mail.at[i].Sub(s.mail.at[i-1]), min(time.Duration(1<<min(i, 20))*time.Second, 15*time.Minute)
+			gap, span := s.mail.times()[i].Sub(s.mail.times()[i-1]), min(time.Duration(1<<min(i, 20))*time.Second, 15*time.Minute)
 			if gap < time.Second || gap > span {
 				longer++ // the hour that nobody was there
 				t.Logf("%s between attempts %d and %d, beside 1 s to %s", gap, i, i+1, span)
 			}
 		}
-		if len(ids) != 1 || longer > 1 || len(s.mail.tried) < 200 || s.mail.at[1].Sub(began) > 2*time.Second {
-			t.Errorf("%d attempts under %d ids, the second after %s", len(s.mail.tried), len(ids), s.mail.at[1].Sub(began))
+		if len(ids) != 1 || longer > 1 || len(s.mail.attempts()) < 200 || s.mail.times()[1].Sub(began) > 2*time.Second {
+			t.Errorf("%d attempts under %d ids, the second after %s", len(s.mail.attempts()), len(ids), s.mail.times()[1].Sub(began))
 		}
 	})
 }
@@ -496,10 +512,10 @@ func TestWhatTheOtherSideAsksFor(t *testing.T) {
 			time.Sleep(24 * time.Hour)
 			synctest.Wait()
 			switch {
-			case tt.again == 0 && len(s.mail.tried) != 1:
-				s.Errorf("%s: tried %d times", tt.name, len(s.mail.tried))
-			case tt.again > 0 && (len(s.mail.at) != 2 || s.mail.at[1].Sub(s.mail.at[0]) != tt.again):
-				s.Errorf("%s: tried at %v, want again after %s", tt.name, s.mail.at, tt.again)
+			case tt.again == 0 && len(s.mail.attempts()) != 1:
+				s.Errorf("%s: tried %d times", tt.name, len(s.mail.attempts()))
+			case tt.again > 0 && (len(s.mail.times()) != 2 || s.mail.times()[1].Sub(s.mail.times()[0]) != tt.again):
+				s.Errorf("%s: tried at %v, want again after %s", tt.name, s.mail.times(), tt.again)
 			}
 		})
 	}
@@ -511,7 +527,7 @@ func TestOneWayHoldsUpNoOther(t *testing.T) {
 		for _, p := range []string{penhalow, oxley, bray} {
 			s.choose(p, func(c *message.AlertsChoice) { c.Webhook = p == penhalow })
 		}
-		s.mail.hang = true
+		s.mail.hangs(true)
 		began := time.Now()
 		s.keep(frost, notice.Began, nil)
 		s.keep("quillet/alarm/other/1", notice.Began, nil)
@@ -519,27 +535,26 @@ func TestOneWayHoldsUpNoOther(t *testing.T) {
 			t.Errorf("webhook while mail hangs: %s", got)
 		}
 		s.after(notify.SendTimeout)
-		s.mail.mu.Lock()
-		s.mail.hang = false
-		s.mail.mu.Unlock()
+		s.mail.hangs(false)
 		s.after(2*notify.SendTimeout, bray+" "+frost+" began", bray+" quillet/alarm/other/1 began", penhalow+" "+frost+" began",
 			penhalow+" quillet/alarm/other/1 began", oxley+" "+frost+" began", oxley+" quillet/alarm/other/1 began")
-		if n := len(s.mail.tried); n < 9 || time.Since(began) > time.Hour {
+		if n := len(s.mail.attempts()); n < 9 || time.Since(began) > time.Hour {
 			t.Errorf("%d attempts", n)
 		}
 	})
 	inShed(t, func(s *shed) { // nor old ones that fail again and again something new
 		s.choose(penhalow, nil)
-		s.mail.hang = true
+		s.mail.hangs(true)
 		for i := range 30 {
 			s.keep(fmt.Sprint("quillet/alarm/old/", i), notice.Began, nil)
 		}
 		time.Sleep(time.Hour)
-		tried := len(s.mail.tried)
+		synctest.Wait()
+		tried := len(s.mail.attempts())
 		s.keep(frost, notice.Began, nil)
 		time.Sleep(notify.SendTimeout + time.Second)
 		synctest.Wait()
-		if next := s.mail.tried[tried].Notice.Cause; next != frost {
+		if next := s.mail.attempts()[tried].Notice.Cause; next != frost {
 			t.Errorf("before the newest %s was tried again", next)
 		}
 	})
@@ -608,7 +623,7 @@ func TestWhatIsOfTheShedIsToldOnce(t *testing.T) {
 		s.restart(time.Hour)
 		s.keep(marrow, notice.Over, of)
 		s.after(time.Second, penhalow+" "+marrow+" over")
-		for _, m := range s.mail.tried {
+		for _, m := range s.mail.attempts() {
 			if m.Tag != quillet || m.Place != "#/shed" {
 				t.Errorf("%s is shown under %s, goes to %s", m.Notice.Cause, m.Tag, m.Place)
 			}
