@@ -7,7 +7,7 @@
 import { alarm, borne, doubtful, resting, flooded, troubled, working } from "./troubles.ts";
 import type { Alarm, Ask, Engine, Finding, Given, Reading, Reason, Shed, Stamp, State, Step, Verdict } from "../src/state/wire.ts";
 
-export type Fault = "none" | "pressure-missing" | "vacuum" | "tank-silent" | "troubled" | "flooded" | "resting" | "lighting";
+export type Fault = "none" | "pressure-missing" | "vacuum" | "tank-silent" | "troubled" | "flooded" | "clock-ahead" | "resting" | "lighting";
 
 export interface Plan {
   readonly engine: string;
@@ -81,6 +81,7 @@ export class Evening {
     const now = plan.begun + 124 * minute;
     this.made =
       plan.fault === "troubled" ? { alarms: troubled(plan.engine, now), findings: doubtful(now) }
+      : plan.fault === "clock-ahead" ? { alarms: troubled(plan.engine, now).filter((a) => a.watch === "clock-wrong"), findings: doubtful(now).filter((f) => f.kind === "clock") }
       : plan.fault === "flooded" ? { alarms: flooded(plan.engine, now), findings: doubtful(now) }
       : { alarms: [], findings: [] };
     if (this.rests) {
@@ -270,12 +271,14 @@ export class Evening {
     const s = this.last(c);
     if (!s) return undefined;
     const age = (this.t - s.t) / 1000;
+    if (this.plan.fault === "clock-ahead" && this.minutes() > 60)
+      return { value: s.v, unit: units[c] ?? "", quality: "bad", reason: "clock ahead by 1m34s", at: iso(s.t + 94_000), age_s: -94, stale: false, fresh_s: fresh(c), uncertainty: uncertainty(c) };
     return { value: s.v, unit: units[c] ?? "", quality: "good", at: iso(s.t), age_s: age, stale: age > fresh(c), fresh_s: fresh(c), uncertainty: uncertainty(c) };
   }
 
   private told(c: string): number | null {
     const r = this.reading(c);
-    return r && !r.stale ? r.value : null;
+    return r && !r.stale && r.quality === "good" ? r.value : null;
   }
 
   private judge(): void {

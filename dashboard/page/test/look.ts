@@ -43,6 +43,8 @@ const looks: Look[] = [
   { name: "6-empty-phone", server: { from: 0, empty: true }, size: phone },
   { name: "7-sensor-missing", server: { from: 90, fault: "pressure-missing" }, size: desk },
   { name: "7-sensor-missing-phone", server: { from: 90, fault: "pressure-missing" }, size: phone },
+  { name: "7-clock", server: { from: 70, fault: "clock-ahead" }, size: desk },
+  { name: "7-clock-phone", server: { from: 70, fault: "clock-ahead" }, size: phone },
   { name: "8-late", server: { from: 300 }, size: desk },
   { name: "9-text-200", server: { from: 84 }, size: desk, then: "big" },
   { name: "9-text-200-phone", server: { from: 84 }, size: phone, then: "big" },

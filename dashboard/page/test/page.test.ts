@@ -351,6 +351,8 @@ describe("nothing overlaps, leaves the page, is cut or too low", () => {
     { name: "an empty store", o: { empty: true } },
     { name: "late", o: { from: 300 } },
     { name: "much the matter", o: { from: 124, fault: "troubled" } },
+    { name: "a clock that is wrong", o: { from: 70, fault: "clock-ahead" } },
+    { name: "thirty-four alarms at once", o: { from: 124, fault: "flooded" } },
     { name: "at rest", o: { from: 20, fault: "resting" } },
     { name: "lighting up", o: { from: 20, fault: "lighting" } },
   ];

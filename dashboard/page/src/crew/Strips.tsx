@@ -240,9 +240,8 @@ function Slot({ figure: f, value, unit, y, height, alarm, measured, title }: Str
   const inside = at !== null && at >= 0 && at <= height;
   const age = "age" in f ? (Number.isFinite(f.age) ? words.old(lasting(f.age)) : "") : "";
   const why = "why" in f ? f.why : "";
-  const told = (
-    <span class="figure-note">{[f.kind === "lost" ? why || words.noReading : "", age, f.kind === "outline" ? why : ""].filter(Boolean).join(", ")}</span>
-  );
+  // How old a reading is that counts for nothing tells nobody anything, where it is said why.
+  const told = <span class="figure-note">{f.kind === "lost" ? why || age || words.noReading : [age, why].filter(Boolean).join(", ")}</span>;
   return (
     <>
       {at !== null && (
@@ -254,7 +253,7 @@ function Slot({ figure: f, value, unit, y, height, alarm, measured, title }: Str
           )}
         </svg>
       )}
-      <div class={`figure-box${alarm ? " figure-alarm" : ""}`} style={{ "--at": `${at ?? height / 2}px` }} role="group" aria-label={title}>
+      <div class={`figure-box${alarm ? " figure-alarm" : ""}${f.kind === "lost" ? " figure-lost" : ""}`} style={{ "--at": `${at ?? height / 2}px` }} role="group" aria-label={title}>
         {f.kind === "full" || f.kind === "outline" ? (
           <span class={`figure figure-${f.kind}${value(f.value).length > 4 ? " figure-long" : ""}`}>
             {value(f.value)}

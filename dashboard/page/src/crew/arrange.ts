@@ -37,16 +37,19 @@ export function arrange(ids: readonly string[], r: Room): Row[] {
   const rest = ids.filter((id) => !past.includes(id));
   const rows: Row[] = past.length > 1 ? [{ kind: "fold", which: "done", ids: past }] : past.map(lane);
   const folds = past.length > 1 ? 2 : 1;
-  const fits = Math.max(3, Math.floor((free - folds * foldMoreRem) / rowRem));
+  const fits = Math.max(2, Math.floor((free - folds * foldMoreRem) / rowRem));
+  // No room even for a row of those done: they fold with those to come.
+  const tightest = fits < 3 && r.open === null && rest.length > 1;
+  if (tightest) rows.pop();
   const left = Math.max(1, fits - rows.length);
-  if (rest.length <= left) return [...rows, ...rest.map(lane)];
+  if (!tightest && rest.length <= left) return [...rows, ...rest.map(lane)];
   const kept = new Set(rest.filter(stays));
   const from = Math.max(0, rest.indexOf(r.front ?? ""));
   for (const id of [...rest.slice(from), ...rest.slice(0, from)]) {
     if (kept.size >= left - 1) break;
     kept.add(id);
   }
-  const folded = rest.filter((id) => !kept.has(id));
+  const folded = [...(tightest ? past : []), ...rest.filter((id) => !kept.has(id))];
   rows.push(...rest.filter((id) => kept.has(id)).map(lane));
   if (folded.length === 1 && folded[0]) rows.push(lane(folded[0]));
   else if (folded.length > 1) rows.push({ kind: "fold", which: "later", ids: folded });
