@@ -110,3 +110,16 @@ func TestMail(t *testing.T) {
 		}
 	})
 }
+
+// BenchmarkSend brings one mail to the mail server on loopback: connection, STARTTLS, name
+// and password each time, as at the rate of a shed.
+func BenchmarkSend(b *testing.B) {
+	f := newFar(b, notifytest.MailOptions{})
+	way := open(b, f.config())
+	m := to(notifytest.Message(1), "elsie")
+	for b.Loop() {
+		if err := way.Send(b.Context(), m); err != nil {
+			b.Fatal(err)
+		}
+	}
+}

@@ -2,7 +2,6 @@ package notifytest
 
 import (
 	"bytes"
-	"errors"
 	"fmt"
 	"net"
 	"net/mail"
@@ -10,6 +9,7 @@ import (
 	"os/exec"
 	"os/user"
 	"path/filepath"
+	"slices"
 	"strconv"
 	"strings"
 	"sync"
@@ -297,18 +297,41 @@ func (m *MailServer) Kill() {
 	pid := m.cmd.Process.Pid
 	m.cmd = nil
 	_ = syscall.Kill(-pid, syscall.SIGKILL)
-	// A delivery has a process group of its own, and ends by itself; whoever listens must
-	// be gone before another can.
+	// A delivery is in a group of its own, and would go on writing into the folder. What
+	// names this server's configuration is its, and nobody else's.
 	deadline := time.Now().Add(10 * time.Second)
 	tick := time.NewTicker(5 * time.Millisecond)
 	defer tick.Stop()
 	for time.Now().Before(deadline) {
-		if err := syscall.Kill(pid, 0); errors.Is(err, syscall.ESRCH) {
+		left := m.processes()
+		if len(left) == 0 {
 			return
+		}
+		for _, p := range left {
+			_ = syscall.Kill(p, syscall.SIGKILL)
 		}
 		<-tick.C
 	}
-	m.t.Errorf("the mail server with the id %d cannot be killed", pid)
+	m.t.Errorf("the mail server's processes %v cannot be killed", m.processes())
+}
+
+// processes returns the ids of all that this server started.
+func (m *MailServer) processes() []int {
+	files, _ := filepath.Glob("/proc/[0-9]*/cmdline") // the pattern is sound
+	var out []int
+	for _, f := range files {
+		b, err := os.ReadFile(f)
+		if err != nil {
+			continue // it has just ended
+		}
+		if slices.Contains(strings.Split(string(b), "\x00"), m.conf()) {
+			id, err := strconv.Atoi(filepath.Base(filepath.Dir(f)))
+			if err == nil {
+				out = append(out, id)
+			}
+		}
+	}
+	return out
 }
 
 // Mails returns what lies in the mailboxes, in no particular order.

@@ -62,3 +62,24 @@ func TestPush(t *testing.T) {
 		}
 	})
 }
+
+// BenchmarkSend encrypts, signs and posts one push to a service on loopback that verifies
+// and decrypts it.
+func BenchmarkSend(b *testing.B) {
+	ca, k := notifytest.NewAuthority(b), keys(b)
+	service := notifytest.NewPushService(b, ca)
+	browser := service.Subscribe(k.Public)
+	p, err := push.New(push.Config{Subject: subject, Keys: k, HTTP: posted.Client(ca.Pool()), Lookup: func(string) (push.Subscription, bool) {
+		return push.Subscription{Endpoint: browser.Endpoint, P256dh: browser.P256dh, Auth: browser.Auth}, true
+	}})
+	if err != nil {
+		b.Fatal(err)
+	}
+	m := notifytest.Message(1)
+	m.Way = "push/" + browser.ID
+	for b.Loop() {
+		if err := p.Send(b.Context(), m); err != nil {
+			b.Fatal(err)
+		}
+	}
+}

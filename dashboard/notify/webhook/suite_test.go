@@ -56,3 +56,19 @@ func TestWebhook(t *testing.T) {
 		}
 	})
 }
+
+// BenchmarkSend signs and posts one event to a receiver on loopback that verifies it.
+func BenchmarkSend(b *testing.B) {
+	ca := notifytest.NewAuthority(b)
+	r := notifytest.NewReceiver(b, ca, secret, nil)
+	w, err := webhook.New(webhook.Config{URL: r.URL(), Secret: secret, Shed: "fernhollow", HTTP: posted.Client(ca.Pool())})
+	if err != nil {
+		b.Fatal(err)
+	}
+	m := notifytest.Message(1)
+	for b.Loop() {
+		if err := w.Send(b.Context(), m); err != nil {
+			b.Fatal(err)
+		}
+	}
+}
