@@ -27,7 +27,8 @@ import (
 // it. Browsers are subscribed with it: a new one would be another sender.
 const pushKey = "notify/push/keys"
 
-// keysOf returns the keys that are kept, making them on the first run.
+// keysOf returns the keys that are kept, making them on the first run. Those that cannot
+// be read are none: no browser is then rung, and the page says so.
 func keysOf(ctx context.Context, s *store.Store) (k push.Keys, err error) {
 	err = s.Update(ctx, func(t *store.Tx) error {
 		b, ok, err := t.Get(pushKey)
@@ -35,7 +36,10 @@ func keysOf(ctx context.Context, s *store.Store) (k push.Keys, err error) {
 			return err
 		}
 		if ok {
-			return json.Unmarshal(b, &k)
+			if json.Unmarshal(b, &k) != nil {
+				k = push.Keys{}
+			}
+			return nil
 		}
 		if k, err = push.NewKeys(); err != nil {
 			return err

@@ -58,11 +58,11 @@ type groups map[string]*group
 func readGroups(t Tx) (groups, error) {
 	b, ok, err := t.Get(groupsKey)
 	out := groups{}
-	if err == nil && ok {
-		err = json.Unmarshal(b, &out)
+	if err != nil || !ok {
+		return out, err
 	}
-	if err != nil {
-		return nil, fmt.Errorf("read what of the shed is told: %w", err)
+	if json.Unmarshal(b, &out) != nil {
+		return groups{}, nil // better told twice than never again
 	}
 	return out, nil
 }
@@ -79,6 +79,10 @@ func (g groups) keep(t Tx) error {
 func (o *Office) address(ctx context.Context, n Numbered) error {
 	all := o.people.all() // outside of the transaction: who changes it holds it while writing
 	return o.c.Outbox.Update(ctx, func(t Tx) error {
+		if n.Cause == "" {
+			o.c.Log.Error("a notice cannot be read, and nobody is told of it", "number", n.Seq)
+			return t.Address(n.Seq, nil)
+		}
 		a := addressing{o: o, t: t, all: all, now: o.c.Clock.Now()}
 		if err := a.take(n.Notice); err != nil {
 			return fmt.Errorf("address notice %d: %w", n.Seq, err)

@@ -42,11 +42,7 @@ func (o *Office) Alerts(ctx context.Context, person string) (message.Alerts, err
 	}
 	out := message.Alerts{Person: person, Choice: r.Choice, PushKey: o.c.PushKey, Ways: o.waysOf(r)}
 	for _, l := range letters {
-		m, err := letterOf(l)
-		if err != nil {
-			return message.Alerts{}, err
-		}
-		out.Letters = append(out.Letters, m)
+		out.Letters = append(out.Letters, letterOf(l))
 	}
 	for i := range out.Ways {
 		w := &out.Ways[i]
@@ -96,10 +92,10 @@ func (o *Office) way(id, name, text string) message.AlertsWay {
 	return message.AlertsWay{ID: id, Name: name, Open: text == "", Text: text}
 }
 
-func letterOf(l Letter) (message.AlertsLetter, error) {
+func letterOf(l Letter) message.AlertsLetter {
 	var b body
-	if err := json.Unmarshal(l.Body, &b); err != nil {
-		return message.AlertsLetter{}, fmt.Errorf("read letter %s: %w", l.ID, err)
+	if json.Unmarshal(l.Body, &b) != nil {
+		b = body{Line: unreadable, Notice: notice.Notice{At: l.Written}}
 	}
 	m := message.AlertsLetter{
 		ID: l.ID, Way: l.Way, Line: b.Line, Engine: b.Notice.Engine, At: b.Notice.At.UTC(), State: string(l.State),
@@ -111,7 +107,7 @@ func letterOf(l Letter) (message.AlertsLetter, error) {
 	case Waiting:
 		m.Next = pointer(l.Due)
 	}
-	return m, nil
+	return m
 }
 
 func pointer(t time.Time) *time.Time {
@@ -272,7 +268,7 @@ func (o *Office) Test(ctx context.Context, person, way string) (message.AlertsLe
 		return none, err
 	}
 	o.Wake()
-	return letterOf(l)
+	return letterOf(l), nil
 }
 
 // testFor is how long a test is wanted: who pressed waits for it.

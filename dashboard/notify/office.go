@@ -93,7 +93,7 @@ func New(ctx context.Context, c Config) (*Office, error) {
 	if c.Escalate <= 0 {
 		return nil, fmt.Errorf("make the office that rings: the next person cannot be rung after %s; give a span above zero", c.Escalate)
 	}
-	p, err := readPeople(ctx, c.Outbox, c.People)
+	p, err := readPeople(ctx, c.Outbox, c.People, c.Log)
 	if err != nil {
 		return nil, err
 	}

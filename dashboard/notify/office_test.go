@@ -3,6 +3,7 @@ package notify_test
 import (
 	"cmp"
 	"context"
+	"database/sql"
 	"errors"
 	"fmt"
 	"io"
@@ -692,4 +693,51 @@ func TestOnlyTheNewestTurnIsTold(t *testing.T) {
 			t.Errorf("addressed up to %d, %v", n, err)
 		}
 	})
+}
+
+// What another version wrote, or a disk has spoiled, keeps nothing else from being told.
+func TestWhatCannotBeReadHoldsUpNothing(t *testing.T) {
+	inShed(t, func(s *shed) {
+		s.choose(penhalow, nil)
+		s.choose(oxley, nil)
+		s.keep("quillet/alarm/spoiled/1", notice.Began, nil)
+		s.after(0, penhalow+" quillet/alarm/spoiled/1 began", oxley+" quillet/alarm/spoiled/1 began")
+		s.keep("marrow/lay-up/frost/1", notice.Began, func(n *notice.Notice) { n.OfShed = true })
+		s.mail.taken()
+		s.close()
+		spoil(t, s.path,
+			`INSERT INTO notice (cause, n, turn, at, body) VALUES ('x', 1, 'began', 0, CAST('{"priority":"dire"}' AS BLOB))`,
+			`INSERT INTO letter (id, cause, n, person, way, body, written, due, until, attempts, doubt, state, trouble)
+			 VALUES ('x', 'y', 1, 'R. Penhalow', 'mail', CAST('[]' AS BLOB), 1, 1, 2000000000000000, 0, 0, 'waiting', '')`,
+			`UPDATE state SET value = CAST('spoiled' AS BLOB) WHERE key IN ('notify/person/T. Oxley', 'notify/of-shed')`)
+		s.open()
+		s.keep(frost, notice.Began, nil)
+		s.keep("quillet/lay-up/frost/1", notice.Began, func(n *notice.Notice) { n.OfShed = true })
+		s.after(time.Minute, penhalow+" "+frost+" began", penhalow+" quillet/lay-up/frost/1 began")
+		a := s.alerts(penhalow)
+		found := false
+		for _, l := range a.Letters {
+			found = found || l.State == "given-up" && strings.Contains(l.Line, "no longer be read")
+		}
+		if !found {
+			t.Errorf("letters %+v", a.Letters)
+		}
+		if a := s.alerts(oxley); a.Choice.Mail != "" || len(a.Choice.Kinds) == 0 {
+			t.Errorf("choice %+v", a.Choice)
+		}
+	})
+}
+
+func spoil(t *testing.T, path string, statements ...string) {
+	t.Helper()
+	db, err := sql.Open("sqlite", path)
+	if err != nil {
+		t.Fatal(err)
+	}
+	defer func() { _ = db.Close() }()
+	for _, q := range statements {
+		if _, err := db.Exec(q); err != nil {
+			t.Fatalf("%s: %v", q, err)
+		}
+	}
 }

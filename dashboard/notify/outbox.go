@@ -76,8 +76,8 @@ type Record struct {
 // Outbox is what the office needs of a store. Whatever it writes is on disk when the
 // call returns.
 type Outbox interface {
-	// Notices returns at most limit notices after the number, in order; Addressed up to
-	// which they have been addressed.
+	// Notices returns at most limit notices after the number, in order, one that cannot be
+	// read without a cause; Addressed up to which they have been addressed.
 	Notices(ctx context.Context, after uint64, limit int) ([]Numbered, error)
 	Addressed(ctx context.Context) (uint64, error)
 	// DueLetters returns of each way to each person the letter that is to be sent next,

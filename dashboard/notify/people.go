@@ -9,6 +9,7 @@ import (
 	"encoding/json"
 	"errors"
 	"fmt"
+	"log/slog"
 	"maps"
 	"slices"
 	"strings"
@@ -70,8 +71,9 @@ type people struct {
 	now    atomic.Pointer[map[string]record]
 }
 
-// readPeople reads what was kept of those people.
-func readPeople(ctx context.Context, outbox Outbox, names []string) (*people, error) {
+// readPeople reads what was kept of those people. What cannot be read counts as never
+// chosen: it must keep nobody else from being told, nor the engines from being judged.
+func readPeople(ctx context.Context, outbox Outbox, names []string, log *slog.Logger) (*people, error) {
 	p := &people{names: names, outbox: outbox}
 	all := map[string]record{}
 	for _, name := range names {
@@ -82,7 +84,8 @@ func readPeople(ctx context.Context, outbox Outbox, names []string) (*people, er
 		}
 		if ok {
 			if err := json.Unmarshal(b, &r); err != nil {
-				return nil, fmt.Errorf("read what %s chose to be told: %w", name, err)
+				log.Error("what a person chose to be told cannot be read; they must choose again", "person", name, "error", err)
+				r = record{Choice: unchosen()}
 			}
 		}
 		all[name] = r

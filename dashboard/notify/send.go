@@ -84,13 +84,20 @@ func (o *Office) lose(ctx context.Context, person, way string) {
 	}
 }
 
+// unreadable is said of a letter whose text another version of the daemon wrote.
+const unreadable = "This message can no longer be read."
+
 // begin sees whether the letter is still to be sent, and writes down that it is being
 // sent, all in one transaction: what it tells was so when that was written. It returns
 // false where it is not to be sent now.
 func (o *Office) begin(ctx context.Context, l Letter) (m Message, ok bool, err error) {
 	var b body
-	if err := json.Unmarshal(l.Body, &b); err != nil {
-		return m, false, fmt.Errorf("read letter %s: %w", l.ID, err)
+	if wrong := json.Unmarshal(l.Body, &b); wrong != nil {
+		err = o.c.Outbox.Update(ctx, func(t Tx) error {
+			_, err := t.MarkLetter(l.ID, Outcome{At: o.c.Clock.Now(), State: GivenUp, Trouble: unreadable})
+			return err
+		})
+		return m, false, err
 	}
 	all := o.people.all()
 	err = o.c.Outbox.Update(ctx, func(t Tx) error {

@@ -42,7 +42,8 @@ func (t *Tx) PutNotice(n notice.Notice) error {
 	return nil
 }
 
-// Notices returns at most limit notices after the number, in order.
+// Notices returns at most limit notices after the number, in order. One that cannot be
+// read comes without a cause: it must not hide those that follow.
 func (s *Store) Notices(ctx context.Context, after uint64, limit int) ([]KeptNotice, error) {
 	if limit < 1 {
 		return nil, fmt.Errorf("%d notices were asked for; ask for 1 or more", limit)
@@ -59,8 +60,8 @@ func (s *Store) Notices(ctx context.Context, after uint64, limit int) ([]KeptNot
 		if err := rows.Scan(&k.Seq, &body); err != nil {
 			return nil, fmt.Errorf("read the notices: %w", err)
 		}
-		if err := json.Unmarshal(body, &k.Notice); err != nil {
-			return nil, fmt.Errorf("read notice %d: %w", k.Seq, err)
+		if json.Unmarshal(body, &k.Notice) != nil {
+			k.Notice = notice.Notice{}
 		}
 		out = append(out, k)
 	}
