@@ -417,9 +417,13 @@ func TestChaos(t *testing.T) {
 		Kill()
 	}{service, receiver, server} {
 		down := false
-		each(uint64(20+i), 500*time.Millisecond, 3*time.Second, func(*rand.Rand) {
-			if down = !down; !down {
+		each(uint64(20+i), 500*time.Millisecond, 3*time.Second, func(r *rand.Rand) {
+			if down {
+				down = false
 				far.Start()
+				return
+			}
+			if down = r.IntN(5) < 2; !down {
 				return
 			}
 			far.Kill()
@@ -452,7 +456,7 @@ func TestChaos(t *testing.T) {
 				Facts: notice.Facts{Title: fmt.Sprintf("Cause %d at turn %d", i, len(kept[cause])+1), Action: "Look at it."},
 			}}
 			steps, kept[cause], final[cause] = append(steps, s), append(kept[cause], s), s.n
-			at += 200*time.Millisecond + time.Duration(r.Int64N(int64(12*time.Second)))
+			at += 200*time.Millisecond + time.Duration(r.Int64N(int64(15*time.Second)))
 		}
 		fate := r.Float64()
 		add(notice.Began, alarm.Medium)

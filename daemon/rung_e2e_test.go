@@ -98,7 +98,7 @@ func TestASampleRingsUntilSomebodyAnswers(t *testing.T) {
 		}
 		return message.AlertsLetter{}
 	}
-	if l := letter(fitter, "webhook"); l.State != "waiting" || l.Next == nil || l.Next.Sub(time.Now()) > 5*time.Minute || l.Next.Sub(time.Now()) < 3*time.Minute {
+	if l := letter(fitter, "webhook"); l.State != "waiting" || l.Next == nil || time.Until(*l.Next) > 5*time.Minute || time.Until(*l.Next) < 3*time.Minute {
 		t.Errorf("the fitter's turn: %+v, want it in five minutes", l)
 	}
 
