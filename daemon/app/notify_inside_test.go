@@ -1,0 +1,88 @@
+package app
+
+import (
+	"log/slog"
+	"net/http"
+	"net/http/httptest"
+	"os"
+	"path/filepath"
+	"strings"
+	"testing"
+	"testing/fstest"
+	"time"
+
+	"ashlamp/daemon/clock"
+	"ashlamp/daemon/config"
+	example "ashlamp/testdata/config"
+)
+
+// ringing is an app of the example's shed that is rung as n says, and what its page is
+// told of a person.
+func ringing(t *testing.T, dir string, n config.Notify) (*App, string) {
+	t.Helper()
+	c, err := config.Parse("fernhollow.toml", example.Fernhollow)
+	if err != nil {
+		t.Fatal(err)
+	}
+	c.Broker, c.Buses, c.Wired, c.Notify = config.Broker{Listen: "127.0.0.1:0"}, nil, nil, n
+	a, err := New(t.Context(), Options{
+		Config: c, Data: dir, Page: fstest.MapFS{"index.html": {Data: []byte("<!doctype html>")}}, Unserved: true,
+		Clock: clock.NewStepped(time.Date(2031, 5, 4, 17, 0, 0, 0, time.UTC)), Log: slog.New(slog.DiscardHandler),
+	})
+	if err != nil {
+		t.Fatal(err)
+	}
+	r := httptest.NewRequest(http.MethodGet, "/api/v1/people/R.%20Penhalow/alerts", nil)
+	r.Host = "127.0.0.1"
+	w := httptest.NewRecorder()
+	a.Handler().ServeHTTP(w, r)
+	if w.Code != http.StatusOK {
+		t.Fatalf("%d %s", w.Code, w.Body)
+	}
+	return a, w.Body.String()
+}
+
+func TestAWayThatCannotBeMadeKeepsNothingElseFromWorking(t *testing.T) {
+	dir := t.TempDir()
+	short := filepath.Join(dir, "secret")
+	if err := os.WriteFile(short, []byte("whsec_c2hvcnQ="), 0o600); err != nil {
+		t.Fatal(err)
+	}
+	a, told := ringing(t, dir, config.Notify{
+		Mail:      config.Mail{Host: "mail.fernhollow.example", Port: 587, User: "shed", PasswordFile: filepath.Join(dir, "missing"), From: "shed@fernhollow.example", StartTLS: true},
+		Webhook:   config.Webhook{URL: "https://gateway.example/", SecretFile: short},
+		Heartbeat: config.Heartbeat{URL: "https://watch.example/", Every: time.Minute, CAFile: short},
+	})
+	defer a.Close()
+	for _, want := range []string{`"id":"mail","open":false,"text":"It is set up, but cannot be used: read a password:`, `"id":"webhook","open":false,"text":"It is set up, but cannot be used: the secret has 5 bytes`} {
+		if !strings.Contains(told, want) {
+			t.Errorf("%s\nis told, without %s", told, want)
+		}
+	}
+	if a.heartbeat != nil {
+		t.Error("there is a heartbeat that trusts nobody knows whom")
+	}
+	if strings.Contains(told, "c2hvcnQ") {
+		t.Errorf("the page is told the secret: %s", told)
+	}
+}
+
+// The key by which browsers are subscribed outlives a restart: with another nobody would
+// be rung any more.
+func TestTheKeyForBrowsersIsKept(t *testing.T) {
+	dir := t.TempDir()
+	var keys []string
+	for range 2 {
+		a, told := ringing(t, dir, config.Notify{})
+		a.Close()
+		_, key, ok := strings.Cut(told, `"push_key":"`)
+		key, _, _ = strings.Cut(key, `"`)
+		if !ok || len(key) != 87 { // 65 bytes in base64url without padding
+			t.Fatalf("key %q in %s", key, told)
+		}
+		keys = append(keys, key)
+	}
+	if keys[0] != keys[1] {
+		t.Errorf("first %s, then %s", keys[0], keys[1])
+	}
+}
