@@ -441,7 +441,7 @@ func TestChaos(t *testing.T) {
 		n    notice.Notice
 		told time.Time // when it was known to be kept
 	}
-	const apart = 90 * time.Millisecond
+	const apart = 200 * time.Millisecond
 	var steps []*step
 	begun := time.Now()
 	final := map[string]notice.Notice{}

@@ -154,10 +154,11 @@ WHERE id = ? AND state = 'waiting'`,
 	return true, t.WayOpen(person, way, o.At)
 }
 
-// WayOpen says that a way to a person took something: what else failed by it has not been
-// failing since before, and need not wait any longer.
+// WayOpen says that a way to a person took something: what else was tried by it has not
+// been failing since before, and need not wait any longer – nor what the program died of
+// trying, of which nobody wrote down that it failed.
 func (t *Tx) WayOpen(person, way string, at time.Time) error {
-	if err := t.run("UPDATE letter SET failed = NULL, due = min(due, ?) WHERE state = 'waiting' AND failed IS NOT NULL AND person = ? AND way = ?", at.UnixMicro(), person, way); err != nil {
+	if err := t.run("UPDATE letter SET failed = NULL, due = min(due, ?) WHERE state = 'waiting' AND attempts > 0 AND person = ? AND way = ?", at.UnixMicro(), person, way); err != nil {
 		return fmt.Errorf("what waits for %s by %s: %w", person, way, err)
 	}
 	return nil

@@ -277,14 +277,23 @@ func wayRecords(t *testing.T, s *store.Store) {
 	p.Failed = at(time.Minute)
 	check("failing since the first", p, q)
 	must(t, s.Update(ctx, func(tx *store.Tx) error {
-		_, err := tx.MarkLetter(b.ID, store.Outcome{At: at(3 * time.Minute), State: store.Waiting, Due: at(time.Hour), Tried: true, Trouble: "x"})
+		if _, err := tx.MarkLetter(b.ID, store.Outcome{At: at(3 * time.Minute), State: store.Waiting, Due: at(time.Hour), Tried: true, Trouble: "x"}); err != nil {
+			return err
+		}
+		d := letterOf("d", 1, "p", "mail", 0)
+		if err := tx.PutLetters([]store.Letter{d}); err != nil {
+			return err
+		}
+		_, err := tx.BeginLetter(d.ID, at(time.Hour)) // and the program died
 		return err
 	}))
 	mark(a.ID, 4*time.Minute, store.Taken)
-	ls, err := s.LettersOf(ctx, "b")
-	must(t, err)
-	if len(ls) != 1 || !ls[0].Due.Equal(at(4*time.Minute)) {
-		t.Fatalf("when the way is open again the other letter is due %+v, want at once", ls)
+	for _, cause := range []string{"b", "d"} {
+		ls, err := s.LettersOf(ctx, cause)
+		must(t, err)
+		if len(ls) != 1 || !ls[0].Due.Equal(at(4*time.Minute)) {
+			t.Fatalf("when the way is open again the other letter is due %+v, want at once", ls)
+		}
 	}
 	p.Taken, p.Failed = at(4*time.Minute), time.Time{}
 	check("something was taken", p, q)
