@@ -277,6 +277,9 @@ func wayRecords(t *testing.T, s *store.Store) {
 	p.Failed = at(time.Minute)
 	check("failing since the first", p, q)
 	must(t, s.Update(ctx, func(tx *store.Tx) error {
+		if _, err := tx.BeginLetter(b.ID, at(time.Hour)); err != nil {
+			return err
+		}
 		if _, err := tx.MarkLetter(b.ID, store.Outcome{At: at(3 * time.Minute), State: store.Waiting, Due: at(time.Hour), Tried: true, Trouble: "x"}); err != nil {
 			return err
 		}
