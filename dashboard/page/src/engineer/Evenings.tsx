@@ -155,9 +155,7 @@ function Sheet({ engine, bold, over, cannot, by, names, span, onCame }: SheetPro
   const of = channelsOf(engine);
   const channels = useMemo(() => [of.boiler, of.shell, of.firebox].filter((c) => engine.measured.includes(c)), [engine]);
   const wanted = useMemo(() => [bold, ...over], [bold, over]);
-  const [look, setLook] = useState<"whole" | "closer">("whole");
-  const closer = useCallback(() => setLook("closer"), []);
-  const curves = useCurves(engine.id, wanted, channels, by, look);
+  const curves = useCurves(engine.id, wanted, channels, by);
   useEffect(() => {
     if (curves.coming) return;
     // The paths are made in tasks that follow; this one waits behind the first of them.
@@ -186,7 +184,7 @@ function Sheet({ engine, bold, over, cannot, by, names, span, onCame }: SheetPro
         </p>
       )}
       {laid.bold ? (
-        <Overlay engine={engine} bold={laid.bold} others={laid.others} by={by} names={names} onCloser={closer}>
+        <Overlay engine={engine} bold={laid.bold} others={laid.others} by={by} names={names}>
           <a class="touch years-link" href={span}>
             <span>{words.toSecond}</span>
           </a>

@@ -12,6 +12,7 @@ import { ground, pressureUnit, temperatureUnit, type Units } from "../state/own.
 import type { Engine } from "../state/wire.ts";
 import { engineerWords as words } from "../words/engineer.ts";
 import * as write from "../words/units.ts";
+import { fetchFiner, finest } from "./fetched.ts";
 import { commanded, useHand, type Command } from "./hand.ts";
 import { area, drawn, inks, penOf, shore, strokeAll, upright, type Drawn, type Inks } from "./ink.ts";
 import { bandOf, between, differsMost, marks, middle, outside, sampled, thinCurve, valueAt, type Align, type Band, type Curve, type Laid, type Mark } from "./lay.ts";
@@ -40,8 +41,6 @@ export interface OverlayProps {
   readonly others: readonly Laid[];
   readonly by: Align;
   readonly names: ReadonlyMap<string, string>;
-  /** Called where so little is seen that finer curves would show. */
-  readonly onCloser: () => void;
   /** Stands beside the words that come closer. */
   readonly children?: ComponentChildren;
 }
@@ -62,7 +61,7 @@ interface Rects {
   readonly rows: Readonly<Record<string, { readonly top: number; readonly height: number }>>;
 }
 
-export function Overlay({ engine, bold, others, by, names, onCloser, children }: OverlayProps) {
+export function Overlay({ engine, bold, others, by, names, children }: OverlayProps) {
   const u: Units = { pressure: pressureUnit.value, temperature: temperatureUnit.value };
   const all = useMemo(() => [bold, ...others], [bold, others]);
   const many = others.length > few;
@@ -113,7 +112,16 @@ export function Overlay({ engine, bold, others, by, names, onCloser, children }:
       });
   };
   useLayoutEffect(soon, [rects, strips, ready, bands, bold, others, by, laneMarks, ground.value]);
-  useEffect(() => seen.subscribe((s) => void (s.to - s.from < closerShare * spanOf(bold) && onCloser())), [bold, onCloser]);
+  useEffect(() => {
+    let stop: (() => void) | undefined;
+    const stopLooking = seen.subscribe((s) => {
+      if (s.to - s.from < closerShare * spanOf(bold)) stop ??= fetchFiner(engine.id, all, by, soon);
+    });
+    return () => {
+      stopLooking();
+      stop?.();
+    };
+  }, [engine.id, bold, all, by]);
   useEffect(() => {
     const stops = [seen.subscribe(soon), read.subscribe(soon)];
     return () => {
@@ -319,7 +327,7 @@ function thinned(c: Curve): Curve {
 interface Paths {
   readonly height: number;
   readonly coarse: Drawn;
-  fine?: Drawn;
+  fine?: { readonly of: Curve; readonly drawn: Drawn };
 }
 const paths = new WeakMap<Curve, Paths>();
 function pathsOf(c: Curve, s: Strip): Paths {
@@ -406,11 +414,12 @@ function paint(canvas: HTMLCanvasElement, p: Picture): boolean {
       const c = l.curves[s.channel] ?? nothing;
       const made = pathsOf(c, s);
       // As many a frame as leave it one; the others come in the next ones.
-      if (close && !made.fine && performance.now() < until) made.fine = drawn(c, s.y);
-      if (close && !made.fine) whole = false;
+      const fine = close ? finest(c) : null;
+      if (fine && made.fine?.of !== fine && performance.now() < until) made.fine = { of: fine, drawn: drawn(fine, s.y) };
+      if (fine && made.fine?.of !== fine) whole = false;
       ctx.lineWidth = weight * (s.key === "boiler" ? 1 : 0.75);
       const by = l.shift / 1000;
-      strokeAll(ctx, close ? (made.fine ?? made.coarse) : made.coarse, new DOMMatrix([perSecond, 0, 0, 1, (by - from) * perSecond, row.top]), from - by, to - by);
+      strokeAll(ctx, close ? (made.fine?.drawn ?? made.coarse) : made.coarse, new DOMMatrix([perSecond, 0, 0, 1, (by - from) * perSecond, row.top]), from - by, to - by);
     };
     const shown = others.slice(0, Math.max(0, p.ready - 1));
     if (many) {
@@ -743,13 +752,13 @@ function Reading({ read, all, bold, many, strips, name, u }: ReadingProps) {
   const drawnStrips = strips.filter((s) => all.some((l) => (l.curves[s.channel]?.length ?? 0) > 0));
   const one = (l: Laid): string =>
     words.readOf(name(l.id), drawnStrips.map((s) => {
-      const v = valueAt(l.curves[s.channel] ?? [], at - l.shift);
+      const v = valueAt(finest(l.curves[s.channel] ?? nothing), at - l.shift);
       return Number.isFinite(v) ? `${figure(s.channel, v, u)} ${unitOf(s.channel, u)}` : `${s.what} ${words.noReading}`;
     }));
   const rest = all.filter((l) => l !== bold);
   const range = (): string =>
     words.readMiddle(rest.length, drawnStrips.map((s) => {
-      const known = rest.map((l) => valueAt(l.curves[s.channel] ?? [], at - l.shift)).filter(Number.isFinite);
+      const known = rest.map((l) => valueAt(finest(l.curves[s.channel] ?? nothing), at - l.shift)).filter(Number.isFinite);
       return known.length > 0 ? `${words.range(figure(s.channel, Math.min(...known), u), figure(s.channel, Math.max(...known), u))} ${unitOf(s.channel, u)}` : `${s.what} ${words.noReading}`;
     }));
   return (

@@ -42,26 +42,27 @@ const lists = new Map<string, readonly PastDisposal[]>();
  */
 const points = { whole: 400, closer: 1_200 } as const;
 /** Evenings of one call: so few that no answer takes long to read, and so many that few answers are waited for. */
-const together = { whole: 24, closer: 8 } as const;
+const together = { whole: 56, closer: 8 } as const;
 /** Calls under way at once: a browser opens no more to one place, and the live link needs its own. */
-const atOnce = 4;
+const atOnce = 6;
 /** They are given out again at most this often while they come: each time all is compared and drawn anew. */
 const againMs = 400;
 /** Curves kept, of which the longest unused go first: 60 evenings of 3 channels, several times over. */
 const mostKept = 900;
 
-/** A curve, and of how many points it was asked for. */
-interface Kept {
-  readonly curve: Curve;
-  readonly points: number;
-}
-const curves = new Map<string, Kept>();
+const curves = new Map<string, Curve>();
+/** The same curve of more points, where it was looked at closely. */
+const finer = new WeakMap<Curve, Curve>();
+
+/** A curve as finely as it is known. */
+export const finest = (c: Curve): Curve => finer.get(c) ?? c;
+
 /** An evening that has not ended grows: it is another one each time it is opened. */
 const keyOf = (engine: string, channel: string, d: PastDisposal): string => `${engine} ${channel} ${d.id} ${d.ended ?? ""}`;
 
-function keep(key: string, k: Kept): void {
+function keep(key: string, c: Curve): void {
   curves.delete(key);
-  curves.set(key, k);
+  curves.set(key, c);
   for (const k of curves.keys()) {
     if (curves.size <= mostKept) break;
     curves.delete(k);
@@ -81,11 +82,8 @@ export interface Curves {
   readonly trouble: { readonly why: string; readonly again: () => void } | null;
 }
 
-/**
- * The curves of some evenings, the first of them first; given out as they come. For a
- * closer look those that stand are kept until finer ones have come.
- */
-export function useCurves(engine: string, wanted: readonly PastDisposal[], channels: readonly string[], align: Align, look: keyof typeof points): Curves {
+/** The curves of some evenings, the first of them first; given out as they come. */
+export function useCurves(engine: string, wanted: readonly PastDisposal[], channels: readonly string[], align: Align): Curves {
   const [turn, setTurn] = useState(0);
   const [why, setWhy] = useState("");
   const [coming, setComing] = useState(true);
@@ -99,17 +97,16 @@ export function useCurves(engine: string, wanted: readonly PastDisposal[], chann
       heldAt = performance.now();
       const now = new Map<string, Readonly<Record<string, Curve>>>();
       for (const d of wanted) {
-        const all = channels.map((c) => [c, curves.get(keyOf(engine, c, d))?.curve] as const);
+        const all = channels.map((c) => [c, curves.get(keyOf(engine, c, d))] as const);
         if (all.some(([, c]) => c === undefined)) continue;
         now.set(d.id, Object.fromEntries(all) as Record<string, Curve>);
       }
       setOf({ key, of: now });
     };
     const batches: (readonly PastDisposal[])[] = [];
-    const most = points[look];
-    const missing = wanted.filter((d) => d.ended === undefined || channels.some((c) => (curves.get(keyOf(engine, c, d))?.points ?? 0) < most));
+    const missing = wanted.filter((d) => d.ended === undefined || channels.some((c) => !curves.has(keyOf(engine, c, d))));
     // The bold one and its nearest come by themselves, so that something stands soon.
-    for (let i = 0, n = 4; i < missing.length; i += n, n = together[look]) batches.push(missing.slice(i, i + n));
+    for (let i = 0, n = 4; i < missing.length; i += n, n = together.whole) batches.push(missing.slice(i, i + n));
     held();
     if (missing.length === wanted.length) heldAt = -Infinity; // Nothing stands yet: what comes first is shown at once.
     setComing(batches.length > 0);
@@ -125,10 +122,10 @@ export function useCurves(engine: string, wanted: readonly PastDisposal[], chann
       open++;
       Promise.all(
         channels.map(async (c) => {
-          const o = await years.overlay(engine, c, align, batch.map((d) => d.id), most);
+          const o = await years.overlay(engine, c, align, batch.map((d) => d.id), points.whole);
           for (const one of o.disposals) {
             const d = batch.find((x) => x.id === one.id);
-            if (d) keep(keyOf(engine, c, d), { curve: curveOf(one), points: most });
+            if (d) keep(keyOf(engine, c, d), curveOf(one));
           }
         }),
       )
@@ -149,6 +146,34 @@ export function useCurves(engine: string, wanted: readonly PastDisposal[], chann
     return () => {
       left = true;
     };
-  }, [key, look, turn]);
+  }, [key, turn]);
   return { of: of.key === key ? of.of : new Map(), coming: of.key === key ? coming : true, trouble: why === "" ? null : { why, again: () => setTurn((n) => n + 1) } };
+}
+
+/**
+ * Fetches for each of the curves a finer one, the first of them first, and calls `came`
+ * as they come; [finest] then has it. The function returned leaves off. One that cannot be
+ * had is left as it is: what is drawn is right, only less fine.
+ */
+export function fetchFiner(engine: string, of: readonly { readonly disposal: PastDisposal; readonly curves: Readonly<Record<string, Curve>> }[], align: Align, came: () => void): () => void {
+  let left = false;
+  const fetchAll = async (): Promise<void> => {
+    for (let i = 0; i < of.length && !left; i += together.closer) {
+      const batch = of.slice(i, i + together.closer);
+      for (const c of new Set(batch.flatMap((l) => Object.keys(l.curves)))) {
+        const missing = batch.filter((l) => l.curves[c] && !finer.has(l.curves[c]));
+        if (missing.length === 0 || left) continue;
+        const o = await years.overlay(engine, c, align, missing.map((l) => l.disposal.id), points.closer);
+        for (const one of o.disposals) {
+          const coarse = missing.find((l) => l.disposal.id === one.id)?.curves[c];
+          if (coarse) finer.set(coarse, curveOf(one));
+        }
+        came();
+      }
+    }
+  };
+  fetchAll().catch((err: unknown) => console.warn("finer curves could not be fetched:", err));
+  return () => {
+    left = true;
+  };
 }
