@@ -116,7 +116,7 @@ func TestRetainedForWhoComesLater(t *testing.T) {
 	reader := doortest.Node(t, url, "reader", nil)
 	listen(t, reader, "#", got)
 	want := map[string]bool{
-		step + ` {"verdict":"not-yet"}`:                                       true,
+		step + ` {"verdict":"not-yet"}`: true,
 		`sheds/fernhollow/daemon/here {"up":true,"t":"2031-05-04T17:02:00Z","until":"2031-05-04T17:02:30Z"}`: true,
 	}
 	for range want {
