@@ -41,6 +41,8 @@ type Payload struct {
 	Until time.Time `json:"until"`
 	Turn  string    `json:"turn"`
 	N     int       `json:"n"`
+	At    time.Time `json:"t"`
+	Wakes bool      `json:"wakes"`
 }
 
 // Pushed is a message that a [PushService] took.

@@ -118,6 +118,20 @@ type payload struct {
 	Until time.Time   `json:"until"`
 	Turn  notice.Turn `json:"turn"`
 	N     int         `json:"n"`
+	At    time.Time   `json:"t"`
+	// Wakes is that it is worth a sound: what begins or becomes worse, and what was said of
+	// an engine and is not so, for somebody may be on the way to push it.
+	Wakes bool `json:"wakes"`
+}
+
+func wakes(n notice.Notice) bool {
+	switch n.Turn {
+	case notice.Began, notice.Worse:
+		return true
+	case notice.Over:
+		return (n.Kind == notice.Ready || n.Kind == notice.CoolEnough) && !n.Facts.Done
+	}
+	return false
 }
 
 // meaning is what answers mean by RFC 8030 §5 and §7.3: 404 and 410 are that the
@@ -144,7 +158,7 @@ func (p *Push) Send(ctx context.Context, m notify.Message) error {
 	if u, err := url.Parse(s.Endpoint); err != nil || u.Scheme != "https" || u.Host == "" || u.User != nil {
 		return fmt.Errorf("push: the browser %s gave no https address to be reached at: %w", id, notify.ErrRefused)
 	}
-	b, err := json.Marshal(payload{m.Line, m.Tag, m.Place, m.Until.UTC(), m.Notice.Turn, m.Notice.N})
+	b, err := json.Marshal(payload{m.Line, m.Tag, m.Place, m.Until.UTC(), m.Notice.Turn, m.Notice.N, m.Notice.At.UTC(), wakes(m.Notice)})
 	if err != nil {
 		return fmt.Errorf("push: %w: %w", err, notify.ErrRefused)
 	}

@@ -56,10 +56,33 @@ func (s *shed) pushed(t *testing.T, m notify.Message) notifytest.Pushed {
 	return got[before]
 }
 
+func TestWhatWakes(t *testing.T) {
+	for _, tt := range []struct {
+		kind  notice.Kind
+		turn  notice.Turn
+		done  bool
+		wakes bool
+	}{
+		{notice.Alarm, notice.Began, false, true},
+		{notice.LayUp, notice.Worse, false, true},
+		{notice.Alarm, notice.Over, false, false},
+		{notice.Alarm, notice.Seen, false, false},
+		{notice.Ready, notice.Over, false, true},
+		{notice.CoolEnough, notice.Over, false, true},
+		{notice.Ready, notice.Over, true, false},
+	} {
+		s, m := open(t), notifytest.Message(7)
+		m.Notice.Kind, m.Notice.Turn, m.Notice.Facts.Done = tt.kind, tt.turn, tt.done
+		if got := s.pushed(t, m).Payload.Wakes; got != tt.wakes {
+			t.Errorf("%+v wakes: %v", tt, got)
+		}
+	}
+}
+
 func TestTheBrowserReadsWhatTheWorkerNeeds(t *testing.T) {
 	s, m := open(t), notifytest.Message(7)
 	got := s.pushed(t, m)
-	want := notifytest.Payload{Line: m.Line, Tag: m.Tag, Place: m.Place, Until: m.Until.UTC(), Turn: "began", N: 1}
+	want := notifytest.Payload{Line: m.Line, Tag: m.Tag, Place: m.Place, Until: m.Until.UTC(), Turn: "began", N: 1, At: m.Notice.At.UTC(), Wakes: true}
 	if got.Payload != want {
 		t.Errorf("payload %+v, want %+v", got.Payload, want)
 	}

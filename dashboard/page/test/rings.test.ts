@@ -283,7 +283,7 @@ describe("a push message", () => {
   const message = (change: object = {}): string =>
     JSON.stringify({
       line: "Quillet is cool enough to push into the shed. Confirm first: ash cleared.", tag: "quillet/cool-enough//20310504t170200z", place: "#/pit?engine=quillet",
-      until: new Date(Date.now() + hour).toISOString(), turn: "began", n: 1, ...change,
+      until: new Date(Date.now() + hour).toISOString(), turn: "began", n: 1, t: new Date().toISOString(), wakes: true, ...change,
     });
 
   interface Phone {
@@ -327,7 +327,7 @@ describe("a push message", () => {
     expect((await onScreen(p))[0]).toMatchObject({ silent: false, renotify: true });
     await p.deliver(message({ turn: "over", n: 3, line: "Quillet: no longer proven cool enough. Leave it outside." }));
     await comes(p, "Leave it outside.");
-    expect((await onScreen(p))[0]).toMatchObject({ title: "Quillet: no longer proven cool enough.", silent: true, renotify: false });
+    expect((await onScreen(p))[0]).toMatchObject({ title: "Quillet: no longer proven cool enough.", silent: false, renotify: true });
     // What the newer turn overtook on its way is not told any more.
     await p.deliver(message());
     await p.deliver(message({ tag: "marrow/ready//1", line: "Marrow is ready to be housed. Look once more.", place: "#/pit?engine=marrow" }));

@@ -10,13 +10,15 @@ const ready: Pushed = {
   until: "2031-05-05T17:02:00Z",
   turn: "began",
   n: 1,
+  t: "2031-05-04T17:01:30Z",
+  wakes: true,
 };
 
 describe("a push message on the screen", () => {
   it("says what is the matter in its title and what to do below, and carries its place", () =>
     expect(shownAs(ready, now, 0)).toEqual({
       title: "Quillet is ready to be housed: all that it takes is proven.",
-      options: { body: "Look once more, then push it in.", tag: ready.tag, data: { place: "#/pit?engine=quillet", n: 1 }, icon: "icon-192.png", badge: "icon-192.png", renotify: true },
+      options: { body: "Look once more, then push it in.", tag: ready.tag, data: { place: "#/pit?engine=quillet", n: 1 }, icon: "icon-192.png", badge: "icon-192.png", timestamp: Date.parse("2031-05-04T17:01:30Z"), renotify: true },
     }));
   it("loses no word of the line", () => {
     for (const line of [ready.line, "Quillet: no longer ready", "Quillet: a. b. c.", "."]) {
@@ -28,15 +30,16 @@ describe("a push message on the screen", () => {
     { name: "what began sounds", in: {}, sounds: true },
     { name: "what became worse sounds again", in: { turn: "worse", n: 2 }, before: 1, sounds: true },
     { name: "the same turn again is silent", in: { turn: "worse", n: 2 }, before: 2 },
-    { name: "what is over takes its place silently", in: { turn: "over", n: 2 }, before: 1 },
-    { name: "what somebody has seen does too", in: { turn: "seen", n: 2 }, before: 1 },
+    { name: "what is over takes its place silently", in: { turn: "over", n: 2, wakes: false }, before: 1 },
+    { name: "what was said of an engine and is not so sounds", in: { turn: "over", n: 2 }, before: 1, sounds: true },
+    { name: "what somebody has seen takes its place silently", in: { turn: "seen", n: 2, wakes: false }, before: 1 },
     { name: "a turn that the newer one overtook is not shown", in: { n: 1 }, before: 2, none: true },
     { name: "a moment before its time is over", in: {}, at: Date.parse(ready.until) - 1, sounds: true },
     { name: "at the time that it is over", in: {}, at: Date.parse(ready.until), late: true },
     { name: "days later", in: {}, at: Date.parse(ready.until) + 3 * 86_400_000, late: true },
     { name: "without a time", in: { until: "" }, late: true },
     { name: "with a time that is none", in: { until: "soon" }, late: true },
-    { name: "a turn nobody knows is silent", in: { turn: "sideways" } },
+    { name: "a turn nobody knows is silent", in: { turn: "sideways", wakes: false } },
   ];
   it.each(rows)("$name", ({ in: change, at = now, before = 0, sounds = false, late = false, none = false }) => {
     const s = shownAs({ ...ready, ...change }, at, before);

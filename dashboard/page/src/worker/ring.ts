@@ -14,6 +14,10 @@ export interface Pushed {
   readonly turn: string;
   /** Counts the turns of the cause. */
   readonly n: number;
+  /** RFC 3339: when it turned; it may have been long on its way. */
+  readonly t: string;
+  /** It is worth a sound. */
+  readonly wakes: boolean;
 }
 
 /** The message, or null where the text is none. */
@@ -25,9 +29,9 @@ export function pushed(text: string): Pushed | null {
     return null;
   }
   const p = (typeof read === "object" && read !== null ? read : {}) as Readonly<Record<string, unknown>>;
-  const { line, tag, place, until, turn, n } = p;
+  const { line, tag, place, until, turn, n, t, wakes } = p;
   if (typeof line !== "string" || line === "" || typeof tag !== "string" || tag === "" || typeof turn !== "string" || typeof n !== "number") return null;
-  return { line, tag, place: typeof place === "string" && place.startsWith("#/") ? place : "#/shed", until: typeof until === "string" ? until : "", turn, n };
+  return { line, tag, place: typeof place === "string" && place.startsWith("#/") ? place : "#/shed", until: typeof until === "string" ? until : "", turn, n, t: typeof t === "string" ? t : "", wakes: wakes === true };
 }
 
 /** What a notification carries with it, for the press. */
@@ -38,7 +42,7 @@ export interface Carried {
 
 export interface Shown {
   readonly title: string;
-  readonly options: NotificationOptions & { readonly renotify?: boolean };
+  readonly options: NotificationOptions & { readonly renotify?: boolean; readonly timestamp?: number };
 }
 
 /**
@@ -53,14 +57,15 @@ const parts = (line: string): readonly [string, string] => {
 /**
  * How a message is shown at `now`, in ms. `before` is the turn of the cause that was shown
  * last, 0 where none was: a turn that comes again, as a message that is sent at least once
- * may, makes no sound. What began and what became worse does; that it is over or that
- * somebody has seen it takes the place of what is shown, and wakes nobody at night.
+ * may, makes no sound. What wakes does; the rest takes the place of what is
+ * shown, and nobody is woken by it at night.
  *
  * Null is that a later turn was shown already: this one is not so any more.
  */
 export function shownAs(p: Pushed, now: number, before: number): Shown | null {
   if (p.n < before) return null;
-  const sounds = (p.turn === "began" || p.turn === "worse") && p.n > before;
+  const sounds = p.wakes && p.n > before;
+  const at = Date.parse(p.t);
   const until = Date.parse(p.until);
   // A phone that was off gets what was sent days ago. One without a time is believed no longer than one that is over.
   const late = !(now < until);
@@ -74,6 +79,7 @@ export function shownAs(p: Pushed, now: number, before: number): Shown | null {
       data,
       icon: "icon-192.png",
       badge: "icon-192.png",
+      ...(Number.isFinite(at) ? { timestamp: at } : {}),
       // A second sound under a tag that is shown: a browser makes none by itself.
       ...(sounds && !late ? { renotify: true } : { silent: true }),
     },
