@@ -156,12 +156,9 @@ function Sheet({ engine, bold, over, cannot, by, names, span, onCame }: SheetPro
   const channels = useMemo(() => [of.boiler, of.shell, of.firebox].filter((c) => engine.measured.includes(c)), [engine]);
   const wanted = useMemo(() => [bold, ...over], [bold, over]);
   const curves = useCurves(engine.id, wanted, channels, by);
-  useEffect(() => {
-    if (curves.coming) return;
-    // The paths are made in tasks that follow; this one waits behind the first of them.
-    const timer = setTimeout(onCame);
-    return () => clearTimeout(timer);
-  }, [curves.coming]);
+  const drawn = useCallback(() => {
+    if (curves.of.size >= wanted.length) onCame();
+  }, [curves.of, wanted]);
   const laid = useMemo(() => {
     // One whose curves are still on their way has its figures already.
     const lay = (d: PastDisposal): Laid | null => {
@@ -184,7 +181,7 @@ function Sheet({ engine, bold, over, cannot, by, names, span, onCame }: SheetPro
         </p>
       )}
       {laid.bold ? (
-        <Overlay engine={engine} bold={laid.bold} others={laid.others} by={by} names={names}>
+        <Overlay engine={engine} bold={laid.bold} others={laid.others} by={by} names={names} onDrawn={drawn}>
           <a class="touch years-link" href={span}>
             <span>{words.toSecond}</span>
           </a>

@@ -41,6 +41,8 @@ export interface OverlayProps {
   readonly others: readonly Laid[];
   readonly by: Align;
   readonly names: ReadonlyMap<string, string>;
+  /** Called each time that the curves of all of them are drawn. */
+  readonly onDrawn: () => void;
   /** Stands beside the words that come closer. */
   readonly children?: ComponentChildren;
 }
@@ -61,7 +63,7 @@ interface Rects {
   readonly rows: Readonly<Record<string, { readonly top: number; readonly height: number }>>;
 }
 
-export function Overlay({ engine, bold, others, by, names, children }: OverlayProps) {
+export function Overlay({ engine, bold, others, by, names, onDrawn, children }: OverlayProps) {
   const u: Units = { pressure: pressureUnit.value, temperature: temperatureUnit.value };
   const all = useMemo(() => [bold, ...others], [bold, others]);
   const many = others.length > few;
@@ -94,6 +96,10 @@ export function Overlay({ engine, bold, others, by, names, children }: OverlayPr
   const compared = useMemo(() => strips.map((s) => compare(s, bold, others, whole, many)), [strips, bold, others, whole, many]);
   const bands = useMemo(() => strips.map((s, i) => bandPath(compared[i]?.band ?? null, s)), [strips, compared]);
   const ready = useReady(strips, all, rects);
+  const drawnAll = ready === all.length && rects.width > 0;
+  useEffect(() => {
+    if (drawnAll) onDrawn();
+  }, [drawnAll, onDrawn]);
 
   // Drawn in the frame after whatever changed, once.
   const due = useRef(0);
@@ -315,6 +321,8 @@ function shadedOf(others: readonly Laid[], many: boolean, name: (id: string) => 
 
 /** How long a slice of work may take before the page draws again. */
 const sliceMs = 8;
+/** What has come so far is drawn at most this often: each time all of it is. */
+const shownMs = 150;
 
 const kept = new WeakMap<Curve, Curve>();
 function thinned(c: Curve): Curve {
@@ -344,6 +352,7 @@ function useReady(strips: readonly Strip[], all: readonly Laid[], rects: Rects):
   useEffect(() => {
     if (rects.width === 0) return;
     let next = 0;
+    let told = performance.now();
     let timer: ReturnType<typeof setTimeout> | undefined;
     const some = (): void => {
       const until = performance.now() + sliceMs;
@@ -351,7 +360,10 @@ function useReady(strips: readonly Strip[], all: readonly Laid[], rects: Rects):
         const l = all[next++];
         if (l) for (const s of strips) pathsOf(l.curves[s.channel] ?? nothing, s);
       }
-      set(next);
+      if (next === all.length || performance.now() - told > shownMs) {
+        set(next);
+        told = performance.now();
+      }
       if (next < all.length) timer = setTimeout(some);
     };
     some();

@@ -47,8 +47,6 @@ const together = { whole: 56, closer: 8 } as const;
 const atOnce = 6;
 /** They are given out again at most this often while they come: each time all is compared and drawn anew. */
 const againMs = 400;
-/** The first that come wait this long for the others: where all are there by then, they are drawn once. */
-const graceMs = 120;
 /** Curves kept, of which the longest unused go first: 60 evenings of 3 channels, several times over. */
 const mostKept = 900;
 
@@ -95,9 +93,7 @@ export function useCurves(engine: string, wanted: readonly PastDisposal[], chann
     let left = false;
     setWhy("");
     let heldAt = -Infinity;
-    let grace: ReturnType<typeof setTimeout> | undefined;
     const held = (): void => {
-      clearTimeout(grace);
       heldAt = performance.now();
       const now = new Map<string, Readonly<Record<string, Curve>>>();
       for (const d of wanted) {
@@ -112,7 +108,7 @@ export function useCurves(engine: string, wanted: readonly PastDisposal[], chann
     // The bold one and its nearest come by themselves, so that something stands soon.
     for (let i = 0, n = 4; i < missing.length; i += n, n = together.whole) batches.push(missing.slice(i, i + n));
     held();
-    if (missing.length === wanted.length) heldAt = -Infinity; // Nothing stands yet: what comes first is shown soon.
+    if (missing.length === wanted.length) heldAt = -Infinity; // Nothing stands yet: what comes first is shown at once, while the others are on their way.
     setComing(batches.length > 0);
     let open = 0;
     const next = (): void => {
@@ -135,9 +131,7 @@ export function useCurves(engine: string, wanted: readonly PastDisposal[], chann
       )
         .then(
           () => {
-            if (left) return;
-            if (heldAt === -Infinity) grace ??= setTimeout(held, graceMs);
-            else if (performance.now() - heldAt > againMs) held();
+            if (!left && performance.now() - heldAt > againMs) held();
           },
           (err: unknown) => {
             if (!left) setWhy(whyOf(err));
@@ -151,7 +145,6 @@ export function useCurves(engine: string, wanted: readonly PastDisposal[], chann
     for (let i = 0; i < Math.max(1, Math.floor(atOnce / Math.max(1, channels.length))); i++) next();
     return () => {
       left = true;
-      clearTimeout(grace);
     };
   }, [key, turn]);
   return { of: of.key === key ? of.of : new Map(), coming: of.key === key ? coming : true, trouble: why === "" ? null : { why, again: () => setTurn((n) => n + 1) } };
