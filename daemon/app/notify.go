@@ -67,7 +67,7 @@ func (a *App) makeOffice(ctx context.Context) error {
 	a.office, err = notify.New(ctx, notify.Config{
 		Outbox: outbox.Outbox{Store: a.store}, Shed: c.Shed.Name, Zone: c.Shed.Zone, People: c.Shed.People,
 		Ways: ways, Why: why, PushKey: keys.Public, Escalate: cmp.Or(c.Notify.Escalate, notify.DefaultEscalate),
-		Clock: a.o.Clock, Random: rand.Float64, Log: a.o.Log,
+		Current: a.current, Clock: a.o.Clock, Random: rand.Float64, Log: a.o.Log,
 	})
 	if err != nil {
 		return err
@@ -75,6 +75,12 @@ func (a *App) makeOffice(ctx context.Context) error {
 	a.rung = a.office.Wake
 	a.makeHeartbeat()
 	return nil
+}
+
+// current reports whether an engine is judged up to now; one that is not configured is not.
+func (a *App) current(engine string) bool {
+	l, ok := a.loops[engine]
+	return ok && l.Current(silentAfter)
 }
 
 // Tell keeps notices of who judges something outside of the loops, all or none of them,

@@ -1,6 +1,7 @@
 package app
 
 import (
+	"context"
 	"log/slog"
 	"net/http"
 	"net/http/httptest"
@@ -26,7 +27,7 @@ func ringing(t *testing.T, dir string, n config.Notify) (*App, string) {
 	}
 	c.Broker, c.Buses, c.Wired, c.Notify = config.Broker{Listen: "127.0.0.1:0"}, nil, nil, n
 	a, err := New(t.Context(), Options{
-		Config: c, Data: dir, Page: fstest.MapFS{"index.html": {Data: []byte("<!doctype html>")}}, Unserved: true,
+		Config: c, Data: dir, Page: fstest.MapFS{"index.html": {Data: []byte("<!doctype html>")}}, Unserved: true, InStep: true,
 		Clock: clock.NewStepped(time.Date(2031, 5, 4, 17, 0, 0, 0, time.UTC)), Log: slog.New(slog.DiscardHandler),
 	})
 	if err != nil {
@@ -84,5 +85,30 @@ func TestTheKeyForBrowsersIsKept(t *testing.T) {
 	}
 	if keys[0] != keys[1] {
 		t.Errorf("first %s, then %s", keys[0], keys[1])
+	}
+}
+
+// What is on disk of an engine counts once its judgement has come to the present, and of
+// one that is no longer configured never.
+func TestAnEngineIsCurrentOnceItIsJudged(t *testing.T) {
+	a, _ := ringing(t, t.TempDir(), config.Notify{})
+	if a.current("quillet") {
+		t.Error("an engine is current before anything was judged")
+	}
+	ctx, stop := context.WithCancel(t.Context())
+	ended := make(chan error, 1)
+	go func() { ended <- a.Run(ctx) }()
+	if err := a.Settle(ctx); err != nil {
+		t.Fatal(err)
+	}
+	if !a.current("quillet") || !a.current("marrow") {
+		t.Error("engines that are judged are not current")
+	}
+	if a.current("gone") {
+		t.Error("an engine that nobody configured is current")
+	}
+	stop()
+	if err := <-ended; err != nil {
+		t.Error(err)
 	}
 }

@@ -97,9 +97,16 @@ type Loop struct {
 	rings noticing
 	// turned is the real time at which the loop last went round, Unix nanoseconds.
 	turned atomic.Int64
+	// current is that the last look at what is worth a ring is kept; see [Loop.Current].
+	current atomic.Bool
 	// unlit is what the lamp's pin last refused with, so that it is said once.
 	unlit error
 }
+
+// Current reports whether the judgement has come to the present moment and goes on, and
+// what it found worth a ring, or no longer so, is on disk. Before that what is on disk is
+// of another time: it may call an engine ready that was relit since.
+func (l *Loop) Current(within time.Duration) bool { return l.current.Load() && l.Silent() <= within }
 
 // Silent returns for how long the loop has given no sign of life, in real time.
 func (l *Loop) Silent() time.Duration { return time.Since(time.Unix(0, l.turned.Load())) }
@@ -360,7 +367,12 @@ func (l *Loop) keep(ctx context.Context, changes []rules.Change) {
 // asked to, what the judge must not forget: an alarm that the book has is one that a
 // restart knows. What was looked at last is told then, or not.
 func (l *Loop) write(ctx context.Context, entries []store.Entry, notices []notice.Notice, save bool) (err error) {
-	defer func() { l.rings.wrote(notices, err) }()
+	defer func() {
+		if l.rings.fresh {
+			l.current.Store(err == nil)
+		}
+		l.rings.wrote(notices, err)
+	}()
 	p := Page{Entries: entries, Notices: notices}
 	if save {
 		if p.Saved, err = json.Marshal(l.judge.Saved()); err != nil {

@@ -102,6 +102,28 @@ func TestWhatCouldNotBeWrittenIsToldWithTheNext(t *testing.T) {
 	}
 }
 
+// TestWhatIsOnDiskIsOfThisMoment: not before the first look is kept, nor while the last
+// one could not be.
+func TestWhatIsOnDiskIsOfThisMoment(t *testing.T) {
+	long := time.Hour // of real time, which is not looked at here
+	b := newBench(t)
+	if b.settle(); !b.loop.Current(long) {
+		t.Error("a loop that has looked and kept it is not current")
+	}
+	if b.loop.Current(-time.Second) {
+		t.Error("a loop that has been silent for longer than it may is current")
+	}
+	b.book.before = func([]store.Entry) error { return errors.New("no space left on device") }
+	if b.trouble("Samples are not stored.", 10*time.Second); b.loop.Current(long) {
+		t.Error("a loop whose last look could not be kept is current")
+	}
+	b.settle()
+	b.book.before = nil
+	if b.set(20 * time.Second); !b.loop.Current(long) {
+		t.Error("with room again it is not current")
+	}
+}
+
 // TestAPageIsWrittenWhollyOrNotAtAll: a notice that the store refuses takes its
 // entries with it.
 func TestAPageIsWrittenWhollyOrNotAtAll(t *testing.T) {

@@ -17,6 +17,8 @@ const (
 	atOnce = 4
 	// slice is how many notices are read at a time.
 	slice = 100
+	// judgedAgain is after how long it is looked again whether an engine is judged.
+	judgedAgain = 10 * time.Second
 	// storeAgain is after how long a store that failed is tried again.
 	storeAgain = 5 * time.Second
 	// forgetEvery is how often old letters are let go of, Kept how old they then are: as
@@ -54,7 +56,10 @@ type Config struct {
 	PushKey string
 	// Escalate is after how long without an answer the next person is rung.
 	Escalate time.Duration
-	Clock    Clock
+	// Current reports whether what is told of an engine is judged up to now. Nobody is told
+	// that one is cool enough or ready while it is not.
+	Current func(engine string) bool
+	Clock   Clock
 	// Random returns a number from 0 to under 1, for the jitter.
 	Random func() float64
 	Log    *slog.Logger
@@ -87,7 +92,7 @@ type ended struct {
 
 // New returns an office that has read what people chose. It sends nothing before [Office.Run].
 func New(ctx context.Context, c Config) (*Office, error) {
-	if c.Outbox == nil || c.Zone == nil || c.Clock == nil || c.Random == nil || c.Log == nil {
+	if c.Outbox == nil || c.Zone == nil || c.Current == nil || c.Clock == nil || c.Random == nil || c.Log == nil {
 		return nil, errors.New("make the office that rings: a part of it is missing; give it store, zone, clock, chance and log")
 	}
 	if c.Escalate <= 0 {

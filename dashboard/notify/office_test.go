@@ -13,6 +13,7 @@ import (
 	"slices"
 	"strings"
 	"sync"
+	"sync/atomic"
 	"testing"
 	"testing/synctest"
 	"time"
@@ -120,6 +121,8 @@ type shed struct {
 	ended  chan error
 	turns  map[string]int
 	race   *racing // nil for none
+	// unjudged is the engine that is not judged up to now; empty for none.
+	unjudged atomic.Value
 }
 
 var london = func() *time.Location {
@@ -155,7 +158,7 @@ func (s *shed) open() {
 	s.office, err = notify.New(s.ctx, notify.Config{
 		Outbox: kept, Shed: "Fernhollow shed", Zone: london, People: []string{penhalow, oxley, bray},
 		Ways:    map[string]notify.Way{"mail": s.mail, "webhook": s.hook, "push": s.push},
-		PushKey: "BKey", Escalate: 5 * time.Minute, Clock: clock.Board{}, Random: func() float64 { return 0.5 },
+		PushKey: "BKey", Escalate: 5 * time.Minute, Current: func(engine string) bool { return s.unjudged.Load() != engine }, Clock: clock.Board{}, Random: func() float64 { return 0.5 },
 		Log: slog.New(slog.NewTextHandler(io.Discard, nil)),
 	})
 	if err != nil {
@@ -287,6 +290,45 @@ func TestWhatIsOverBeforeItCouldBeToldIsNotTold(t *testing.T) {
 			}
 		})
 	}
+}
+
+// A daemon that comes back, or whose judgement hangs, has on disk what was so then: the
+// engine may have been relit since.
+func TestNothingIsPromisedOfAnEngineThatIsNotJudged(t *testing.T) {
+	for _, kind := range []notice.Kind{notice.Ready, notice.CoolEnough} {
+		inShed(t, func(s *shed) {
+			s.choose(penhalow, nil)
+			cause := "quillet/" + string(kind) + "//1"
+			s.mail.says(fails(&net.OpError{Op: "dial", Err: errors.New("network is unreachable")}))
+			s.keep(cause, notice.Began, func(n *notice.Notice) { n.Facts.Yet = []string{"Ash cleared"} })
+			s.after(time.Hour)
+			s.close()
+			s.unjudged.Store("quillet")
+			s.mail.says(nil)
+			s.open()
+			s.after(time.Hour)
+			s.keep(frost, notice.Began, nil)
+			s.after(time.Minute, penhalow+" "+frost+" began") // an alarm is told all the same
+			s.keep(cause, notice.Over, nil)
+			s.unjudged.Store("")
+			s.after(48 * time.Hour)
+			if got := s.state(cause); got != penhalow+" mail 1 over" {
+				t.Error(got)
+			}
+		})
+	}
+}
+
+func TestWhatIsJudgedAgainAndStillSoIsTold(t *testing.T) {
+	inShed(t, func(s *shed) {
+		s.choose(penhalow, nil)
+		s.unjudged.Store("quillet")
+		const ready = "quillet/ready//1"
+		s.keep(ready, notice.Began, nil)
+		s.after(time.Hour)
+		s.unjudged.Store("")
+		s.after(time.Minute, penhalow+" "+ready+" began")
+	})
 }
 
 // An attempt that broke off may have been heard: it is taken back.

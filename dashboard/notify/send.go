@@ -166,11 +166,17 @@ func (o *Office) reconsider(t Tx, l Letter, b body, all map[string]record, now t
 		}
 		return "Nobody was told by this way that it is so.", now, nil
 	}
+	if promises(b.Notice) && !o.c.Current(b.Notice.Engine) {
+		return "", now.Add(judgedAgain), nil
+	}
 	if !presses(b.Notice) {
 		return "", quietUntil(r.Choice, o.c.Zone, now), nil
 	}
 	return "", now, nil
 }
+
+// promises reports whether somebody acts on it as on something proven.
+func promises(n notice.Notice) bool { return n.Kind == notice.Ready || n.Kind == notice.CoolEnough }
 
 func (o *Office) hasWay(r record, way string) bool {
 	for _, w := range o.waysTo(r) {
