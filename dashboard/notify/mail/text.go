@@ -41,7 +41,7 @@ func (w *Mail) text(m notify.Message) string {
 		para("As it stands now, with all that it rests on:\n" + w.c.Page + "/" + m.Place)
 	}
 	if m.Attempt > 1 {
-		para(fmt.Sprintf("This is attempt %d at one and the same message. You may have it already.", m.Attempt))
+		para(fmt.Sprintf("This is attempt %d at one and the same message. It may have come already.", m.Attempt))
 	}
 	b.WriteString(caution + "\n")
 	return b.String()
