@@ -68,19 +68,23 @@ func TestADaemonWhoseJudgementHangsIsNotHere(t *testing.T) {
 		go func() { ended <- l.Run(ctx) }()
 		go func() { ended <- a.here(ctx) }()
 		time.Sleep(time.Minute + time.Second)
+		synctest.Wait()
 		if n := len(door.at); n != 7 {
 			t.Errorf("in a minute the daemon said %d times that it is up, want 7", n)
 		}
 		close(hang)
 		l.Samples(ctx, time.Now(), nil) // now it has something to tell, and hangs
 		time.Sleep(5 * time.Second)
+		synctest.Wait()
 		n := len(door.at)
 		time.Sleep(10 * time.Minute)
+		synctest.Wait()
 		if len(door.at) != n {
 			t.Errorf("its judgement hangs, and it said %d times more that it is up", len(door.at)-n)
 		}
 		close(free)
 		time.Sleep(11 * time.Second)
+		synctest.Wait()
 		if len(door.at) <= n {
 			t.Error("its judgement turns again, and it does not say so")
 		}
