@@ -2,6 +2,7 @@ package notifytest
 
 import (
 	"bytes"
+	"errors"
 	"fmt"
 	"net"
 	"net/mail"
@@ -257,6 +258,15 @@ func (m *MailServer) start() error {
 	return fmt.Errorf("nobody greets on port %d: %s", m.Port, m.log())
 }
 
+// refuses reports whether nobody listens at a port.
+func refuses(port int) bool {
+	c, err := net.DialTimeout("tcp", fmt.Sprintf("127.0.0.1:%d", port), time.Second)
+	if err == nil {
+		c.Close()
+	}
+	return errors.Is(err, syscall.ECONNREFUSED)
+}
+
 func greets(port int) bool {
 	c, err := net.DialTimeout("tcp", fmt.Sprintf("127.0.0.1:%d", port), time.Second)
 	if err != nil {
@@ -304,7 +314,9 @@ func (m *MailServer) Kill() {
 	defer tick.Stop()
 	for time.Now().Before(deadline) {
 		left := m.processes()
-		if len(left) == 0 {
+		// One that is ending has no command line any more, but for a moment it still holds
+		// its sockets: dead is who is no longer reached.
+		if len(left) == 0 && refuses(m.Port) {
 			return
 		}
 		for _, p := range left {
@@ -312,7 +324,7 @@ func (m *MailServer) Kill() {
 		}
 		<-tick.C
 	}
-	m.t.Errorf("the mail server's processes %v cannot be killed", m.processes())
+	m.t.Errorf("the mail server cannot be killed: processes %v, port %d refuses: %t", m.processes(), m.Port, refuses(m.Port))
 }
 
 // processes returns the ids of all that this server started.
