@@ -168,11 +168,14 @@ export class Years {
     const mean: (number | null)[] = [];
     const noise = chance(e.begun / 1000);
     const per = (e.end - e.begun) / points;
+    // Rounded as the daemon rounds: times of wide buckets to a second, values to a twentieth of the sensor's uncertainty or less.
+    const timeStep = per >= 10_000 ? 1_000 : 100;
+    const perUnit = channel === "boiler.pressure" ? 0.01 : 10;
     for (let i = 0; i < points; i++) {
       const t = e.begun + (i + 0.5) * per;
-      s.push(Math.round((t - zero) / 100) / 10);
+      s.push(Math.round((t - zero) / timeStep) * timeStep / 1000);
       const lost = e.gap !== null && t > e.gap[0] && t < e.gap[1];
-      mean.push(lost ? null : Math.round(((of[channel] ?? (() => 0))(e, t) + (noise() - 0.5) * (channel === "boiler.pressure" ? 3000 : 0.8)) * 10) / 10);
+      mean.push(lost ? null : Math.round(((of[channel] ?? (() => 0))(e, t) + (noise() - 0.5) * (channel === "boiler.pressure" ? 3000 : 0.8)) * perUnit) / perUnit);
     }
     return { id, begun: e.disposal.begun, ended: iso(e.end), at, why: at === null ? `The mark of ${align} was never passed.` : "", s, mean };
   }

@@ -1,5 +1,5 @@
 /** The sheet's scales: the softened root of the pressure, and time cut by the slot. */
-import { scaleLinear, type ScaleLinear } from "d3-scale";
+import { scaleLinear } from "d3-scale";
 import { pascalPerBar, pascalPerPsi } from "../words/units.ts";
 import type { Units } from "../state/own.ts";
 
@@ -14,8 +14,14 @@ const lowestBar = -0.6;
 /** From gauge pascal to px down a strip of this height; the same every evening for one engine. */
 export function pressureScale(workingPa: number, height: number): (pa: number) => number {
   const top = Math.max(1, (workingPa > 0 ? workingPa : 6 * pascalPerBar) / pascalPerBar) * 1.1;
-  const s = scaleLinear([root(lowestBar), root(top)], [height - 2, 6]);
-  return (pa) => s(root(pa / pascalPerBar));
+  return straight(scaleLinear([root(lowestBar), root(top)], [height - 2, 6]), (pa) => root(pa / pascalPerBar));
+}
+
+/** A straight scale after `f`, as its two constants: thousands of points go through it for one drawing. */
+function straight(s: (v: number) => number, f: (v: number) => number): (v: number) => number {
+  const zero = s(0);
+  const slope = s(1) - zero;
+  return (v) => zero + slope * f(v);
 }
 
 const barTicks = [0, 6, 3, 1, 2, 4, 10, 8, 14, 12, 16, -0.4, 5];
@@ -41,8 +47,8 @@ export function pressureTicks(workingPa: number, height: number, gap: number, u:
 }
 
 /** A strip of temperature in px down; a value beyond leaves the strip. */
-export const temperatureScale = (from: number, to: number, height: number): ScaleLinear<number, number> =>
-  scaleLinear([from, to], [height - 4, 4]);
+export const temperatureScale = (from: number, to: number, height: number): ((c: number) => number) =>
+  straight(scaleLinear([from, to], [height - 4, 4]), (c) => c);
 
 /** Lengths of the past that the sheet steps through, in minutes, so that shapes stay comparable. */
 const lengths = [60, 90, 120, 180, 240, 360, 480];

@@ -7,12 +7,14 @@ import * as shown from "../state/shown.ts";
 import type { Engine, PastDisposal } from "../state/wire.ts";
 import { engineerWords as words } from "../words/engineer.ts";
 import { addressOfChosen, before, chosenOf, pick, type Chosen } from "./chosen.ts";
-import { useCurves, useDisposals } from "./fetched.ts";
-import { aligns, shiftOf, type Laid } from "./lay.ts";
+import { useCurves } from "./curves.ts";
+import { useDisposals } from "./fetched.ts";
+import { aligns, noCurves, shiftOf, type Laid } from "./lay.ts";
 import { Later } from "./Later.tsx";
 import { List } from "./List.tsx";
-import { channelsOf, Overlay } from "./Overlay.tsx";
+import { Overlay } from "./Overlay.tsx";
 import { addressOfPart, whereOf, type EveningProps, type PartProps } from "./part.ts";
+import { channelsOf } from "./strips.ts";
 import { finding, loss, namesOf } from "./told.ts";
 
 /** What stands under the sheet waits for the curves, but no longer than this. */
@@ -163,9 +165,9 @@ function Sheet({ engine, bold, over, cannot, by, names, span, onCame }: SheetPro
     // One whose curves are still on their way has its figures already.
     const lay = (d: PastDisposal): Laid | null => {
       const shift = shiftOf(d, by);
-      return shift === null ? null : { id: d.id, disposal: d, shift, curves: curves.of.get(d.id) ?? {} };
+      return shift === null ? null : { id: d.id, disposal: d, shift, curves: curves.of.get(d.id) ?? noCurves };
     };
-    return { bold: curves.of.has(bold.id) ? lay(bold) : null, others: over.map(lay).filter((l) => l !== null) };
+    return { bold: lay(bold), others: over.map(lay).filter((l) => l !== null) };
   }, [bold, over, by, curves.of]);
   const name = (d: PastDisposal): string => names.get(d.id) ?? d.id;
   return (
@@ -180,14 +182,12 @@ function Sheet({ engine, bold, over, cannot, by, names, span, onCame }: SheetPro
           {curves.trouble.why} <Touch onTouch={curves.trouble.again}>{words.again}</Touch>
         </p>
       )}
-      {laid.bold ? (
-        <Overlay engine={engine} bold={laid.bold} others={laid.others} by={by} names={names} onDrawn={drawn}>
+      {laid.bold && (curves.of.size > 0 || !curves.trouble) && (
+        <Overlay engine={engine} bold={laid.bold} others={laid.others} by={by} names={names} coming={curves.coming} onDrawn={drawn}>
           <a class="touch years-link" href={span}>
             <span>{words.toSecond}</span>
           </a>
         </Overlay>
-      ) : (
-        curves.coming && !curves.trouble && <p class="years-waiting">{words.fetching}</p>
       )}
       <p class="aloud" role="status" data-laid={curves.of.size}>
         {curves.coming ? words.fetching : ""}

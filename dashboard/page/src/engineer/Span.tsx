@@ -19,7 +19,7 @@ import * as write from "../words/units.ts";
 import { useDisposals } from "./fetched.ts";
 import { useHand } from "./hand.ts";
 import { inks, penOf, shore, upright, type Inks } from "./ink.ts";
-import { HandOn, Hands } from "./Overlay.tsx";
+import { HandOn, Hands } from "./Hands.tsx";
 import { addressOfPart, whereOf, type PartProps } from "./part.ts";
 import { drawable, gapOf, gapsIn, pointsOf, runsOf, coarser, tileBuckets, tileKey, tileSpan, tilesOf, unheld, widthFor, type Point, type Tile, type TileId } from "./tiles.ts";
 import { calendarTicks, placeOf, within, type Bounds, type CalendarTick, type Seen } from "./zoom.ts";

@@ -8,8 +8,10 @@ import * as shown from "../state/shown.ts";
 import { dated } from "../words/clock.ts";
 import { engineerWords as words } from "../words/engineer.ts";
 import "../style/engineer.css";
+import { prepareDisposals } from "./fetched.ts";
 import { Later, prepare } from "./Later.tsx";
 import { addressOfPart, parts, whereOf, type Part, type PartProps } from "./part.ts";
+import { reader } from "./read.ts";
 
 const fetches: Record<Part, () => Promise<FunctionComponent<PartProps>>> = {
   evenings: () => import("./Evenings.tsx").then((m) => m.Evenings),
@@ -22,16 +24,25 @@ const fetches: Record<Part, () => Promise<FunctionComponent<PartProps>>> = {
 /** By then a page that was opened here stands; what comes next is made ready. */
 const preparedMs = 2_000;
 
+/** Of the lettering, all that the view uses. */
+const weights = [500, 600, 700, 800];
+
 export function Years() {
   const idle = useIdle(preparedMs);
-  useEffect(() => {
-    if (!idle) return;
-    prepare(fetches.evenings);
-    dated(0, shown.zone.value); // A browser takes its time over the first date in a zone.
-  }, [idle]);
   const where = whereOf(place.value.path);
   const all = shown.engines.value;
   const engine = where.engine === "" ? shown.engine.value : (all.find((e) => e.id === where.engine) ?? null);
+  useEffect(() => {
+    if (!idle) return;
+    prepare(fetches.evenings);
+    reader();
+    // Lettering that comes while a sheet stands lays it out anew.
+    for (const weight of weights) document.fonts.load(`${weight} 1rem "Barlow Semi Condensed"`).catch(() => undefined);
+    dated(0, shown.zone.value); // A browser takes its time over the first date in a zone.
+  }, [idle]);
+  useEffect(() => {
+    if (idle && engine) prepareDisposals(engine.id);
+  }, [idle, engine?.id]);
   return (
     <main class="view years">
       <div class="years-which">

@@ -21,8 +21,11 @@ export function inks(): Inks {
   };
 }
 
-/** Points of one piece of a path: what lies outside the paper is left out by whole pieces. */
-const pieceLength = 160;
+/**
+ * Points of one piece of a path: what lies outside the paper is left out by whole pieces,
+ * and each piece costs its own. A curve seen as a whole is one.
+ */
+const pieceLength = 260;
 
 interface Piece {
   readonly from: number;

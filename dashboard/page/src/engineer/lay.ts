@@ -24,34 +24,37 @@ export interface Laid {
   readonly disposal: PastDisposal;
   /** What a curve's time is moved by, in ms: from the evening's beginning to the moment that it is laid by. */
   readonly shift: number;
-  /** By channel. */
+  /** By channel; {@link noCurves} where they have not come. */
   readonly curves: Readonly<Record<string, Curve>>;
 }
+
+export const noCurves: Laid["curves"] = {};
 
 const time = (s: string | null | undefined): number | null => {
   const t = s === null || s === undefined ? NaN : Date.parse(s);
   return Number.isFinite(t) ? t : null;
 };
 
-/** The moment of a disposal that an alignment means; null where it is not known, and the evening cannot be laid by it. */
-export function momentOf(d: PastDisposal, by: Align): number | null {
-  const p = d.summary?.passed;
-  switch (by) {
-    case "fire-out":
-      return time(p?.fire_out);
-    case "blow-down":
-      return time(p?.blow_down_begun);
-    case "pressure-zero":
-      return time(p?.pressure_zero);
-    default:
-      return by satisfies never;
-  }
-}
-
 export const marks = [
   "fire_out", "blow_down_begun", "blow_down_finished", "pressure_zero", "plugs_removed", "below_boiling", "smokebox_cool", "firebox_cool", "touchable", "tanks_empty", "barrel_dry",
 ] as const;
 export type Mark = (typeof marks)[number];
+
+type Passed = Readonly<Partial<Record<Mark, number | null>>>;
+const passedOf = new WeakMap<PastDisposal, Passed>();
+
+/** When a disposal's marks were passed, read once: a sheet of many evenings asks for them again and again. */
+function timesOf(d: PastDisposal): Passed {
+  let times = passedOf.get(d);
+  if (!times) passedOf.set(d, (times = Object.fromEntries(marks.map((m) => [m, time(d.summary?.passed[m])]))));
+  return times;
+}
+
+/** The mark that an alignment means. */
+export const alignedMark = { "fire-out": "fire_out", "blow-down": "blow_down_begun", "pressure-zero": "pressure_zero" } as const satisfies Readonly<Record<Align, Mark>>;
+
+/** The moment of a disposal that an alignment means; null where it is not known, and the evening cannot be laid by it. */
+export const momentOf = (d: PastDisposal, by: Align): number | null => timesOf(d)[alignedMark[by]] ?? null;
 
 /** What lays an evening by a moment: null where that is not known. */
 export function shiftOf(d: PastDisposal, by: Align): number | null {
@@ -61,7 +64,7 @@ export function shiftOf(d: PastDisposal, by: Align): number | null {
 
 /** When a mark was passed, in ms after `from`; null where that is not known. */
 export function passed(d: PastDisposal, mark: Mark, from: number | null): number | null {
-  const t = time(d.summary?.passed[mark]);
+  const t = timesOf(d)[mark] ?? null;
   return t === null || from === null ? null : t - from;
 }
 
@@ -70,7 +73,7 @@ export function stretches(t: readonly number[], v: readonly (number | null)[], g
   const out: Run[] = [];
   let first = 0;
   const cut = (end: number): void => {
-    if (end > first) out.push({ t: Float64Array.from(t.slice(first, end)), v: Float64Array.from(v.slice(first, end) as number[]) });
+    if (end > first) out.push({ t: new Float64Array(t.slice(first, end)), v: new Float64Array(v.slice(first, end) as number[]) });
   };
   for (let i = 0; i < t.length; i++) {
     const here = v[i];
@@ -125,17 +128,16 @@ export function valueAt(c: Curve, at: number): number {
 export function sampled(c: Curve, from: number, to: number, steps: number): Float64Array {
   const out = new Float64Array(steps + 1).fill(NaN);
   const per = (to - from) / steps;
-  for (const r of c) {
-    const n = r.t.length;
-    let i = 0;
-    const first = Math.max(0, Math.ceil(((r.t[0] ?? 0) - from) / per));
-    for (let k = first; k <= steps; k++) {
-      const at = from + k * per;
-      while (i < n - 1 && (r.t[i + 1] ?? 0) < at) i++;
-      const [t0, t1] = [r.t[i] ?? 0, r.t[i + 1] ?? NaN];
-      if (t0 === at) out[k] = r.v[i] ?? NaN;
-      else if (at > t0 && at <= t1) out[k] = (r.v[i] ?? NaN) + (((r.v[i + 1] ?? NaN) - (r.v[i] ?? NaN)) * (at - t0)) / (t1 - t0);
-      else if (at > (r.t[n - 1] ?? 0)) break;
+  for (const { t, v } of c) {
+    // Between each point and the next. What lies in a typed array is there: no index leaves it.
+    let k = Math.max(0, Math.ceil(((t[0] as number) - from) / per));
+    let at = from + k * per;
+    if (k <= steps && t.length === 1 && t[0] === at) out[k] = v[0] as number;
+    for (let i = 1; i < t.length && k <= steps; i++) {
+      const [t0, t1] = [t[i - 1] as number, t[i] as number];
+      if (at > t1) continue;
+      const [v0, slope] = [v[i - 1] as number, ((v[i] as number) - (v[i - 1] as number)) / (t1 - t0)];
+      for (; at <= t1 && k <= steps; at = from + ++k * per) out[k] = t1 > t0 ? v0 + slope * (at - t0) : v0;
     }
   }
   return out;
@@ -151,21 +153,16 @@ export interface Band {
 
 export function bandOf(all: readonly Float64Array[], from: number, to: number): Band {
   const n = all[0]?.length ?? 0;
-  const [lo, hi] = [new Float64Array(n).fill(NaN), new Float64Array(n).fill(NaN)];
-  for (let k = 0; k < n; k++) {
-    let count = 0;
-    let [a, b] = [Infinity, -Infinity];
-    for (const s of all) {
-      const v = s[k] ?? NaN;
-      if (Number.isNaN(v)) continue;
-      count++;
-      if (v < a) a = v;
-      if (v > b) b = v;
+  const [lo, hi, count] = [new Float64Array(n).fill(Infinity), new Float64Array(n).fill(-Infinity), new Uint32Array(n)];
+  for (const s of all)
+    for (let k = 0; k < n; k++) {
+      const v = s[k] as number;
+      if (v !== v) continue; // Not known.
+      count[k] = (count[k] as number) + 1;
+      if (v < (lo[k] as number)) lo[k] = v;
+      if (v > (hi[k] as number)) hi[k] = v;
     }
-    if (count < 2) continue;
-    lo[k] = a;
-    hi[k] = b;
-  }
+  for (let k = 0; k < n; k++) if ((count[k] as number) < 2) lo[k] = hi[k] = NaN;
   return { from, per: n > 1 ? (to - from) / (n - 1) : 0, lo, hi };
 }
 

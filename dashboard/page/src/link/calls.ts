@@ -8,9 +8,12 @@ export class Refusal extends Error {}
 export class Silence extends Refusal {}
 
 /** A call that has no answer after this long is given up. */
-const patienceMs = 8_000;
+export const patienceMs = 8_000;
 
 const base = new URL("api/v1/", document.baseURI);
+
+/** The address of a call. */
+export const addressOfCall = (path: string): string => new URL(path, base).href;
 
 /** The address of the live link from message `after` on. */
 export function liveAddress(after: number): string {
@@ -30,22 +33,30 @@ export async function call(method: string, path: string, body?: unknown): Promis
 export async function ask(method: string, path: string, body: unknown, until: AbortSignal): Promise<Response> {
   let answer: Response;
   try {
-    answer = await fetch(new URL(path, base), {
+    answer = await fetch(addressOfCall(path), {
       method,
       signal: until,
       ...(body === undefined ? {} : { headers: { "Content-Type": "application/json" }, body: JSON.stringify(body) }),
     });
   } catch {
-    throw new Silence(words.noAnswer);
+    throw silence();
   }
   if (answer.ok) return answer;
-  let problem: Partial<Problem> = {};
+  throw refusal(answer.status, await answer.text().catch(() => ""));
+}
+
+/** That nothing was answered. */
+export const silence = (): Silence => new Silence(words.noAnswer);
+
+/** What an answer with this status and text says of why it does not do what it should. */
+export function refusal(status: number, text: string): Refusal {
+  let problem: Partial<Problem>;
   try {
-    problem = (await answer.json()) as Partial<Problem>;
+    problem = JSON.parse(text) as Partial<Problem>;
   } catch {
-    throw new Refusal(words.refusedBare(answer.status));
+    return new Refusal(words.refusedBare(status));
   }
-  throw new Refusal([problem.detail ?? problem.title ?? words.refusedBare(answer.status), problem.mend].filter(Boolean).join(" "));
+  return new Refusal([problem.detail ?? problem.title ?? words.refusedBare(status), problem.mend].filter(Boolean).join(" "));
 }
 
 /** The path of a call about an engine. */

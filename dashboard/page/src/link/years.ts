@@ -10,9 +10,9 @@ export async function disposals(engine: string): Promise<readonly PastDisposal[]
   return (await call("GET", of(engine, "disposals"))) as PastDisposal[];
 }
 
-/** A channel over disposals, each with its seconds from a mark of its own. */
-export async function overlay(engine: string, channel: string, align: Overlay["align"], ids: readonly string[], points: number): Promise<Overlay> {
+/** The call for a channel over disposals, each with its seconds from a mark of its own. */
+export function overlay(engine: string, channel: string, align: Overlay["align"], ids: readonly string[], points: number): string {
   const q = new URLSearchParams({ channel, align, points: String(points) });
   for (const id of ids) q.append("disposal", id);
-  return (await call("GET", of(engine, `overlay?${q.toString()}`))) as Overlay;
+  return of(engine, `overlay?${q.toString()}`);
 }

@@ -14,6 +14,25 @@ export function useStages(last: number): number {
   return stage;
 }
 
+const posted = new MessageChannel();
+const waiting: (() => void)[] = [];
+posted.port1.onmessage = () => waiting.shift()?.();
+
+/**
+ * Runs a task once those that wait already have run, touches among them: at once, where a
+ * timer that is set by a timer is put off by browsers. The function returned leaves it undone.
+ */
+export function soon(task: () => void): () => void {
+  let left = false;
+  waiting.push(() => {
+    if (!left) task();
+  });
+  posted.port2.postMessage(null);
+  return () => {
+    left = true;
+  };
+}
+
 /** Turns true once the page has nothing else to do, and after `most` ms in any case. */
 export function useIdle(most: number): boolean {
   const [idle, set] = useState(false);
