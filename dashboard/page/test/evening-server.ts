@@ -17,6 +17,9 @@ import { Evening, iso, shed, type Fault } from "./evening.ts";
 const dist = process.env["PAGE"] ?? fileURLToPath(new URL("../dist/", import.meta.url));
 const types: Record<string, string> = { ".html": "text/html; charset=utf-8", ".js": "text/javascript", ".css": "text/css", ".woff2": "font/woff2", ".webmanifest": "application/manifest+json", ".svg": "image/svg+xml", ".png": "image/png" };
 
+/** An answer from elsewhere; undefined where that has none. */
+type Also = { readonly status?: number; readonly body: string } | undefined;
+
 export interface Options {
   /** Simulated seconds a second. */
   readonly speed: number;
@@ -28,7 +31,7 @@ export interface Options {
   readonly empty: boolean;
   readonly port: number;
   /** Answers calls that the evening does not know, by method and path; undefined leaves it to the others. */
-  readonly also?: (method: string, u: URL) => { readonly status?: number; readonly body: string } | undefined;
+  readonly also?: (method: string, u: URL) => Also | Promise<Also>;
 }
 
 export interface Running {
@@ -93,7 +96,7 @@ export async function serve(o: Options): Promise<Running> {
   });
   const handle = async (q: IncomingMessage, a: ServerResponse): Promise<void> => {
     const u = new URL(q.url ?? "/", "http://localhost");
-    const also = o.also?.(q.method ?? "GET", u);
+    const also = await o.also?.(q.method ?? "GET", u);
     if (also) return void a.writeHead(also.status ?? 200, { "Content-Type": "application/json" }).end(also.body);
     const m = /^\/api\/v1\/engines\/([^/]+)\/([^/]+)(?:\/([^/]+))?$/.exec(u.pathname);
     const alarmed = /^\/api\/v1\/alarms\/([^/]+)\/(acknowledge|shelve|unshelve)$/.exec(u.pathname);

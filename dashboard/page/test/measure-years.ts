@@ -14,6 +14,7 @@ import type { Browser, Page } from "playwright-core";
 import { launch, open } from "./browser.ts";
 import { defaults, serve } from "./evening-server.ts";
 import { categories, tasksOf } from "./measure-trace.ts";
+import { engineerWords as words } from "../src/words/engineer.ts";
 import { Years } from "./years.ts";
 
 const evenings = 50;
@@ -33,10 +34,13 @@ const all = `.over-hand[data-drawn="${evenings}"]`;
 /** What a page does once it stands, as keeping itself for opening without a network, is over after this long. */
 const standingMs = 3_000;
 
-/** Goes to the fifty evenings from a page that stands, and tells how long until all of them are drawn. */
-const go = (page: Page, hash: string): Promise<number> =>
+/**
+ * Opens the fifty evenings from a page that stands, by their address or by a touch on what
+ * offers the nearest 49, and tells how long until all of them are drawn.
+ */
+const go = (page: Page, by: { readonly hash?: string; readonly word?: string }): Promise<number> =>
   page.evaluate(
-    ([hash = "", drawn = "", all = ""]) =>
+    ([hash = "", word = "", drawn = "", all = ""]) =>
       new Promise<number>((done) => {
         const start = performance.now();
         // Told by the page's own changes: looking in every frame would have it make frames of nothing.
@@ -47,49 +51,68 @@ const go = (page: Page, hash: string): Promise<number> =>
           requestAnimationFrame(() => setTimeout(() => done(performance.now() - start)));
         });
         watch.observe(document.body, { subtree: true, childList: true, attributes: true, attributeFilter: ["data-drawn", "data-laid"] });
-        location.hash = hash;
+        if (hash !== "") location.hash = hash;
+        else [...document.querySelectorAll<HTMLElement>(".years-under button")].find((b) => b.textContent === word)?.click();
       }),
-    [hash, drawn, all],
+    [by.hash ?? "", by.word ?? "", drawn, all],
   );
 
 const p95 = (v: readonly number[]): number => [...v].sort((a, b) => a - b)[Math.max(0, Math.ceil(v.length * 0.95) - 1)] ?? NaN;
 const mid = (v: readonly number[]): number => [...v].sort((a, b) => a - b)[Math.floor(v.length / 2)] ?? NaN;
 const tell = (what: string, v: readonly number[]): void => console.log(`${what}: median ${mid(v).toFixed(0)} ms, p95 ${p95(v).toFixed(0)} ms of ${v.length} (least ${Math.min(...v).toFixed(0)}, most ${Math.max(...v).toFixed(0)})`);
 
+/** One figure by the wall, and what of it the main thread had of a processor; in ms. */
+type Took = readonly [wall: number, work: number];
+
+/** A page that stands on the given place. */
+async function standing(browser: Browser, hash: string, ready: string): Promise<{ page: Page; took: (by: Parameters<typeof go>[1]) => Promise<Took> }> {
+  const page = await open(browser, server.url + hash, { viewport: desk });
+  const devtools = await page.context().newCDPSession(page);
+  await devtools.send("Performance.enable", { timeDomain: "threadTicks" });
+  const worked = async (): Promise<number> => 1000 * ((await devtools.send("Performance.getMetrics")).metrics.find((m) => m.name === "TaskDuration")?.value ?? NaN);
+  await page.waitForSelector(ready);
+  await page.waitForTimeout(standingMs);
+  // tsx keeps the names of functions by a helper, which the page does not have.
+  await page.evaluate("globalThis.__name = (f) => f");
+  return {
+    page,
+    took: async (by) => {
+      const before = await worked();
+      const wall = await go(page, by);
+      return [wall, (await worked()) - before];
+    },
+  };
+}
+
 async function opened(browser: Browser): Promise<void> {
-  const [cold, warm, coldWork, warmWork]: number[][] = [[], [], [], []];
+  const ways: Record<string, Took[]> = {
+    [`by a touch on "${words.nearest(evenings - 1)}", where three evenings stand`]: [],
+    "by their address, from another part of the view, nothing fetched before": [],
+    "once more, fetched before": [],
+  };
+  const [touched = [], cold = [], warm = []] = Object.values(ways);
+  // The first of all makes the server's answers, and is not told.
   for (let i = 0; i < openings + 1; i++) {
-    const page = await open(browser, `${server.url}#/years/quillet/book`, { viewport: desk });
-    const devtools = await page.context().newCDPSession(page);
-    await devtools.send("Performance.enable", { timeDomain: "threadTicks" });
-    // What the main thread had of a processor, in ms.
-    const worked = async (): Promise<number> => 1000 * ((await devtools.send("Performance.getMetrics")).metrics.find((m) => m.name === "TaskDuration")?.value ?? NaN);
-    await page.waitForSelector(".years-words a");
-    await page.waitForTimeout(standingMs);
-    // tsx keeps the names of functions by a helper, which the page does not have.
-    await page.evaluate("globalThis.__name = (f) => f");
-    const w0 = await worked();
-    const first = await go(page, address);
-    const w1 = await worked();
-    await page.evaluate(() => void (location.hash = "#/years/quillet/book"));
-    await page.waitForFunction(() => !document.querySelector(".over-hand"));
-    const w2 = await worked();
-    const again = await go(page, address);
-    const w3 = await worked();
-    // The first of all makes the server's answers.
-    if (process.env["ALOUD"]) console.log(`${i}: ${first.toFixed(0)} ms (main thread ${(w1 - w0).toFixed(0)}), ${again.toFixed(0)} ms (${(w3 - w2).toFixed(0)})`);
-    if (i > 0) {
-      cold?.push(first);
-      warm?.push(again);
-      coldWork?.push(w1 - w0);
-      warmWork?.push(w3 - w2);
-    }
-    await page.context().close();
+    const one = await standing(browser, `#/years/quillet/evenings/${fifty[0]}`, '.over-hand[data-drawn="3"]');
+    const t = await one.took({ word: words.nearest(evenings - 1) });
+    await one.page.context().close();
+
+    const two = await standing(browser, "#/years/quillet/book", ".years-words a");
+    const c = await two.took({ hash: address });
+    await two.page.evaluate(() => void (location.hash = "#/years/quillet/book"));
+    await two.page.waitForFunction(() => !document.querySelector(".over-hand"));
+    const w = await two.took({ hash: address });
+    await two.page.context().close();
+    if (process.env["ALOUD"]) console.log(`${i}: ${[t, c, w].map(([wall, work]) => `${wall.toFixed(0)} ms (main thread ${work.toFixed(0)})`).join(", ")}`);
+    if (i === 0) continue;
+    touched.push(t);
+    cold.push(c);
+    warm.push(w);
   }
-  tell(`opening ${evenings} evenings x 1,200 points x 3 channels, nothing fetched before`, cold ?? []);
-  tell("  of it the main thread had of a processor", coldWork ?? []);
-  tell("opening them once more, fetched before", warm ?? []);
-  tell("  of it the main thread had of a processor", warmWork ?? []);
+  for (const [how, all] of Object.entries(ways)) {
+    tell(`opening ${evenings} evenings of 1,200 points ${how}`, all.map(([wall]) => wall));
+    tell("  of it the main thread had of a processor", all.map(([, work]) => work));
+  }
 }
 
 async function moved(browser: Browser): Promise<void> {

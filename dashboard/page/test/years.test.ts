@@ -31,7 +31,7 @@ const sizes = [
   { name: "a phone", width: 390, height: 844 },
 ];
 
-async function show(at: string, size: { width: number; height: number }, own: Record<string, string> = {}, by = browser, from: Years = years): Promise<Page> {
+async function show(at: string, size: { width: number; height: number }, own: Record<string, string> = {}, by = browser, from: { readonly answer: NonNullable<Parameters<typeof serve>[0]["also"]> } = years): Promise<Page> {
   server = await serve({ ...defaults, from: 84, also: (m, u) => from.answer(m, u) });
   const page = await open(by, server.url + at, { viewport: size }, own);
   return page;
@@ -125,6 +125,62 @@ describe.each(sizes)("on $name", (size) => {
     await page.waitForSelector('.over-hand[data-coming="0"]');
     expect(await violations(page)).toEqual([]);
     expect(await fits(page)).toBe(true);
+  });
+});
+
+describe("curves", () => {
+  const wide = { width: 1280, height: 800 };
+  const isOf = (u: URL, channel: string): boolean => u.pathname.endsWith("/overlay") && u.searchParams.get("channel") === channel;
+  const found = (page: Page): Promise<string[]> => page.locator(".over-found").allTextContents();
+
+  it("that have come are drawn while others are on their way, and nothing is said of all before", async () => {
+    let release = (): void => {};
+    const held = new Promise<void>((done) => (release = done));
+    const page = await show("#/years/quillet", wide, {}, browser, {
+      answer: async (m, u) => {
+        if (isOf(u, "firebox")) await held;
+        return years.answer(m, u);
+      },
+    });
+    await page.waitForSelector(".over-sheet");
+    await expect.poll(() => inked(page)).toBeGreaterThan(1_000);
+    const before = await inked(page);
+    expect(await laid(page)).toBe(0);
+    expect(await page.locator(".over-reading").textContent()).toBe("Fetching the curves.");
+    expect(await found(page)).toEqual(["", "", ""]);
+    // The figures are known without the curves.
+    expect(await page.locator(".over-lane .over-cell-bold").first().textContent()).toMatch(/\d/);
+    release();
+    await expect.poll(() => laid(page)).toBe(3);
+    await expect.poll(() => inked(page)).toBeGreaterThan(before + 500);
+    await expect.poll(() => page.locator(".over-reading").textContent()).not.toBe("Fetching the curves.");
+    expect((await found(page)).every((t) => t !== "")).toBe(true);
+  });
+
+  it("that cannot be had are told, are said nothing of, and come when they are asked for again", async () => {
+    let broken = true;
+    const page = await show("#/years/quillet", wide, {}, browser, {
+      answer: (m, u) => (broken && isOf(u, "firebox") ? { status: 500, body: JSON.stringify({ title: "The store is closed.", mend: "Ask again." }) } : years.answer(m, u)),
+    });
+    await page.waitForSelector(".years-note");
+    expect(await page.locator(".years-note").textContent()).toContain("The store is closed. Ask again.");
+    await expect.poll(() => inked(page)).toBeGreaterThan(1_000);
+    expect(await laid(page)).toBe(0);
+    await expect.poll(async () => (await found(page)).map((t) => t !== "")).toEqual([true, true, false]);
+    broken = false;
+    await page.getByRole("button", { name: "try again" }).click();
+    await expect.poll(() => laid(page)).toBe(3);
+    expect(await page.locator(".years-note").count()).toBe(0);
+    await expect.poll(async () => (await found(page)).map((t) => t !== "")).toEqual([true, true, true]);
+  });
+
+  it("of an engine that answers nothing at all leave no empty sheet", async () => {
+    const page = await show("#/years/quillet", wide, {}, browser, {
+      answer: (m, u) => (u.pathname.endsWith("/overlay") ? { status: 503, body: "no" } : years.answer(m, u)),
+    });
+    await page.waitForSelector(".years-note");
+    await expect.poll(() => page.locator(".over-sheet").count()).toBe(0);
+    expect(await page.locator(".years-note").textContent()).toContain("503");
   });
 });
 

@@ -9,7 +9,7 @@ import { engineerWords as words } from "../words/engineer.ts";
 import { addressOfChosen, before, chosenOf, pick, type Chosen } from "./chosen.ts";
 import { useCurves } from "./curves.ts";
 import { useDisposals } from "./fetched.ts";
-import { aligns, noCurves, shiftOf, type Laid } from "./lay.ts";
+import { aligns, shiftOf, type Laid } from "./lay.ts";
 import { Later } from "./Later.tsx";
 import { List } from "./List.tsx";
 import { Overlay } from "./Overlay.tsx";
@@ -159,13 +159,13 @@ function Sheet({ engine, bold, over, cannot, by, names, span, onCame }: SheetPro
   const wanted = useMemo(() => [bold, ...over], [bold, over]);
   const curves = useCurves(engine.id, wanted, channels, by);
   const drawn = useCallback(() => {
-    if (curves.of.size >= wanted.length) onCame();
-  }, [curves.of, wanted]);
+    if (curves.whole >= wanted.length) onCame();
+  }, [curves.whole, wanted]);
   const laid = useMemo(() => {
     // One whose curves are still on their way has its figures already.
     const lay = (d: PastDisposal): Laid | null => {
       const shift = shiftOf(d, by);
-      return shift === null ? null : { id: d.id, disposal: d, shift, curves: curves.of.get(d.id) ?? noCurves };
+      return shift === null ? null : { id: d.id, disposal: d, shift, curves: curves.of.get(d.id) ?? {} };
     };
     return { bold: lay(bold), others: over.map(lay).filter((l) => l !== null) };
   }, [bold, over, by, curves.of]);
@@ -189,7 +189,7 @@ function Sheet({ engine, bold, over, cannot, by, names, span, onCame }: SheetPro
           </a>
         </Overlay>
       )}
-      <p class="aloud" role="status" data-laid={curves.of.size}>
+      <p class="aloud" role="status" data-laid={curves.whole}>
         {curves.coming ? words.fetching : ""}
       </p>
     </>

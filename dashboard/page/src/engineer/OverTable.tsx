@@ -182,8 +182,8 @@ function foundOf(s: Strip, c: Compared | undefined, many: boolean, name: string,
   if (!c) return "";
   if (c.most && !many) return words.differs(s.what, words.min(words.counted(c.most.at, minute)), difference(s.channel, c.most.by, u));
   if (!c.out) return "";
-  // The longest two: more would be a list.
-  const long = [...c.out].filter((o) => o.to - o.from >= minute).sort((a, b) => b.to - b.from - (a.to - a.from)).slice(0, 2).sort((a, b) => a.from - b.from);
-  if (long.length === 0) return words.leavesNowhere(name, s.what);
-  return words.leaves(name, s.what, long.map((o) => words.fromTo(words.counted(o.from, minute), words.min(words.counted(o.to, minute)))));
+  // The longest: more would be a list, and there is one line over the curves.
+  const [longest, ...more] = c.out.filter((o) => o.to - o.from >= minute).sort((a, b) => b.to - b.from - (a.to - a.from));
+  if (!longest) return words.leavesNowhere(name, s.what);
+  return words.leaves(name, s.what, words.fromTo(words.counted(longest.from, minute), words.min(words.counted(longest.to, minute))), more.length > 0);
 }

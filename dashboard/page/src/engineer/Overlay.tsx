@@ -14,11 +14,11 @@ import { engineerWords as words } from "../words/engineer.ts";
 import { fetchFiner, finest } from "./curves.ts";
 import { useHand } from "./hand.ts";
 import { HandOn, Hands } from "./Hands.tsx";
-import { alignedMark, marks, noCurves, valueAt, type Align, type Laid } from "./lay.ts";
+import { alignedMark, marks, valueAt, type Align, type Laid } from "./lay.ts";
 import { Names } from "./OverNames.tsx";
 import { manyColumns, OverTable } from "./OverTable.tsx";
 import { bandPath, makePaths, paint, sliceMs } from "./paint.ts";
-import { compare, endsOf, extent, noCurve, opening, spanOf, stripsOf, type Compared, type Rects, type Strip } from "./strips.ts";
+import { compare, endsOf, extent, noCurve, opening, spanOf, stepsOf, stripsOf, type Compared, type Rects, type Strip } from "./strips.ts";
 import { few, figure, minutesOf, unitOf } from "./told.ts";
 import type { Bounds, Seen } from "./zoom.ts";
 
@@ -73,7 +73,7 @@ export function Overlay({ engine, bold, others, by, names, coming, onDrawn, chil
   const strips = useMemo(() => stripsOf(engine, rects), [engine, rects]);
   const under = useSame(others.map((l) => l.disposal));
   const lanes = useMemo(() => marks.filter((m) => m !== "blow_down_finished" && m !== alignedMark[by] && [bold.disposal, ...under].some((d) => minutesOf(d, m, by) !== null)), [bold.disposal, under, by]);
-  const ready = useReady(strips, all, rects);
+  const ready = useReady(strips, all, whole, rects, coming);
   const done = ready.of === all && ready.count === all.length;
   const compared = useMemo(() => (done && !coming ? strips.map((s) => compare(s, bold, others, whole, many)) : noneCompared), [done, coming, strips, bold, others, whole, many]);
   const bands = useMemo(() => strips.map((s, i) => bandPath(compared[i]?.band ?? null, s)), [strips, compared]);
@@ -141,7 +141,7 @@ export function Overlay({ engine, bold, others, by, names, coming, onDrawn, chil
       <div class="over-sheet" ref={sheet} style={{ "--columns": many ? manyColumns : all.length }}>
         {table}
         <div class="over-ground">
-          <HandOn of={plot} seen={seen} told={sheetName} drawn={ready.of === all ? all.slice(0, ready.count).filter((l) => l.curves !== noCurves).length : 0}>
+          <HandOn of={plot} seen={seen} told={sheetName} drawn={ready.of === all ? all.slice(0, ready.count).filter((l) => strips.every((s) => l.curves[s.channel])).length : 0}>
             <canvas ref={canvas} aria-hidden="true" />
             <Names engine={engine} seen={seen} rects={rects} strip={strips[0]} ready={ready} bold={bold} others={named} under={many ? others : none} name={name} rem={rem} />
           </HandOn>
@@ -172,9 +172,7 @@ function shadedOf(others: readonly Laid[], many: boolean, name: (id: string) => 
 }
 
 /** What has come so far is drawn at most this often: each time all of it is. */
-const shownMs = 150;
-/** A sheet waits as long for the first of its curves before it is drawn without. */
-const emptyMs = 120;
+const shownMs = 250;
 
 /** Of which evenings the paths are made, and of how many of them, the bold one first. */
 interface Ready {
@@ -182,38 +180,44 @@ interface Ready {
   readonly count: number;
 }
 
-/** Makes the paths in slices, an evening at a time, so that no task is long. */
-function useReady(strips: readonly Strip[], all: readonly Laid[], rects: Rects): Ready {
+/**
+ * Makes in slices, an evening at a time, what drawing and comparing them takes, so that no
+ * task is long; while more is coming, what is here is told now and then.
+ */
+function useReady(strips: readonly Strip[], all: readonly Laid[], whole: Seen, rects: Rects, coming: boolean): Ready {
   const [ready, set] = useState<Ready>({ of: none, count: 0 });
+  const told = useRef(performance.now());
   useLayoutEffect(() => {
     if (rects.width === 0) return;
+    const begun = performance.now();
     let next = 0;
-    let told = performance.now();
-    let stop = (): void => {};
+    let timer: ReturnType<typeof setTimeout> | undefined;
+    const tell = (): void => {
+      set({ of: all, count: next });
+      told.current = performance.now();
+    };
     const some = (): void => {
       const until = performance.now() + sliceMs;
       while (next < all.length && performance.now() < until) {
         const l = all[next++];
         for (const s of strips) {
           const c = l?.curves[s.channel];
-          if (c) makePaths(c, s);
+          if (!l || !c) continue;
+          makePaths(c, s);
+          stepsOf(l, s.channel, whole);
         }
       }
-      if (next === all.length || performance.now() - told > shownMs) {
-        set({ of: all, count: next });
-        told = performance.now();
-      }
+      const now = performance.now();
+      if (next === all.length && coming) timer = setTimeout(tell, Math.max(0, told.current + shownMs - now));
+      else if (next === all.length || now - Math.max(begun, told.current) > shownMs) tell();
       if (next < all.length) stop = afterThose(some);
     };
-    if (all.some((l) => l.curves !== noCurves)) {
-      stop = afterThose(some);
-    } else {
-      // Their curves may be here in a moment: a sheet without any is drawn only if they are not.
-      const timer = setTimeout(some, emptyMs);
-      stop = () => clearTimeout(timer);
-    }
-    return () => stop();
-  }, [strips, all, rects]);
+    let stop = afterThose(some);
+    return () => {
+      stop();
+      clearTimeout(timer);
+    };
+  }, [strips, all, whole, rects, coming]);
   return ready;
 }
 

@@ -1,5 +1,5 @@
 /** The curves of evenings, kept while the page lives. */
-import { signal, type ReadonlySignal } from "@preact/signals";
+import { batch, signal, type ReadonlySignal } from "@preact/signals";
 import { useEffect, useMemo, useState } from "preact/hooks";
 import { overlay } from "../link/years.ts";
 import type { PastDisposal } from "../state/wire.ts";
@@ -14,13 +14,11 @@ import { readCurves } from "./read.ts";
 const points = { whole: 400, closer: 1_200 } as const;
 /** Points of a curve that are drawn while all of it is seen: two a pixel would be no finer. */
 const drawnPoints = 260;
-/** Evenings of one call: so few that no answer takes long to read, and so many that few answers are waited for. */
-const together = { whole: 56, closer: 8 } as const;
-/** Calls under way at once: a browser opens no more to one place, and the live link needs its own. */
-const atOnce = 6;
-/** What came first is shown after this long, if all has not come by then; more of it this much later. */
-const soonMs = 80;
-const againMs = 400;
+/** Evenings of one call for finer curves: the bold one's come with the first. */
+const together = 8;
+/** Where nothing has come after this long, the bold evening and its nearest are asked for by themselves. */
+const patientMs = 300;
+const fewFirst = 4;
 /** Curves kept, of which the longest unused go first: 60 evenings of 3 channels, several times over. */
 const mostKept = 900;
 
@@ -47,8 +45,10 @@ function keep(key: string, c: Curve): void {
 }
 
 export interface Curves {
-  /** By disposal, then by channel; a disposal without any entry has not come yet. */
+  /** By disposal, then by channel; what has no entry has not come yet. */
   readonly of: ReadonlyMap<string, Readonly<Record<string, Curve>>>;
+  /** Disposals of which every channel has come. */
+  readonly whole: number;
   readonly coming: boolean;
   readonly trouble: { readonly why: string; readonly again: () => void } | null;
 }
@@ -64,55 +64,40 @@ interface Coming {
 }
 
 function fetchMissing(engine: string, wanted: readonly PastDisposal[], channels: readonly string[], align: Align): Coming {
-  const missing = wanted.filter((d) => d.ended === undefined || channels.some((c) => !curves.has(keyOf(engine, c, d))));
-  const batches: (readonly PastDisposal[])[] = [];
-  // The bold one and its nearest come by themselves, so that something stands soon.
-  for (let i = 0, n = 4; i < missing.length; i += n, n = together.whole) batches.push(missing.slice(i, i + n));
-  const [turn, coming, why] = [signal(0), signal(batches.length > 0), signal("")];
+  const calls = channels
+    .map((c) => ({ c, missing: wanted.filter((d) => d.ended === undefined || !curves.has(keyOf(engine, c, d))) }))
+    .filter(({ missing }) => missing.length > 0);
+  const [turn, coming, why] = [signal(0), signal(calls.length > 0), signal("")];
   let left = false;
-  let open = 0;
-  let timer: ReturnType<typeof setTimeout> | undefined;
-  const show = (): void => {
-    clearTimeout(timer);
-    timer = undefined;
-    turn.value++;
-  };
-  const one = async (channel: string, batch: readonly PastDisposal[]): Promise<void> => {
-    for (const r of await readCurves(overlay(engine, channel, align, batch.map((d) => d.id), points.whole), drawnPoints)) {
-      const d = batch.find((x) => x.id === r.id);
+  let open = calls.length;
+  const ask = async (channel: string, of: readonly PastDisposal[]): Promise<void> => {
+    for (const r of await readCurves(overlay(engine, channel, align, of.map((d) => d.id), points.whole), drawnPoints)) {
+      const d = of.find((x) => x.id === r.id);
       if (!d) continue;
       coarser.set(r.curve, r.few);
       keep(keyOf(engine, channel, d), r.curve);
     }
   };
-  const next = (): void => {
-    const batch = batches.shift();
+  const came = (last: boolean): void => {
     if (left) return;
-    if (!batch) {
-      if (open > 0 || !coming.value) return;
-      coming.value = false;
-      show();
-      return;
-    }
-    open++;
-    Promise.all(channels.map((c) => one(c, batch)))
-      .then(
-        () => {
-          if (!left) timer ??= setTimeout(show, turn.value === 0 ? soonMs : againMs);
-        },
-        (err: unknown) => void (why.value = whyOf(err)),
-      )
-      .finally(() => {
-        open--;
-        next();
-      });
+    batch(() => {
+      if (last) coming.value = false;
+      turn.value++;
+    });
   };
-  for (let i = 0; i < Math.max(1, Math.floor(atOnce / Math.max(1, channels.length))); i++) next();
+  for (const { c, missing } of calls)
+    ask(c, missing)
+      .catch((err: unknown) => void (why.value = whyOf(err)))
+      .then(() => came(--open === 0));
+  // A board that takes its time over all of them has a few sooner. Where those fail, all of them tell why.
+  const early = setTimeout(() => {
+    for (const { c, missing } of calls) if (open > 0 && missing.length > fewFirst) ask(c, missing.slice(0, fewFirst)).then(() => came(open === 0), () => undefined);
+  }, patientMs);
   return {
     turn, coming, why,
     stop: () => {
       left = true;
-      clearTimeout(timer);
+      clearTimeout(early);
     },
   };
 }
@@ -128,13 +113,14 @@ export function useCurves(engine: string, wanted: readonly PastDisposal[], chann
   const of = useMemo(() => {
     const now = new Map<string, Readonly<Record<string, Curve>>>();
     for (const d of wanted) {
-      const all = channels.map((c) => [c, curves.get(keyOf(engine, c, d))] as const);
-      if (all.every(([, c]) => c !== undefined)) now.set(d.id, Object.fromEntries(all) as Record<string, Curve>);
+      const here = channels.map((c) => [c, curves.get(keyOf(engine, c, d))] as const).filter((x): x is readonly [string, Curve] => x[1] !== undefined);
+      if (here.length > 0) now.set(d.id, Object.fromEntries(here));
     }
     return now;
   }, [on, turn]);
+  const whole = [...of.values()].filter((o) => channels.every((c) => o[c])).length;
   const why = on.why.value;
-  return { of, coming: on.coming.value, trouble: why === "" ? null : { why, again: () => setAgain((n) => n + 1) } };
+  return { of, whole, coming: on.coming.value, trouble: why === "" ? null : { why, again: () => setAgain((n) => n + 1) } };
 }
 
 /**
@@ -145,8 +131,8 @@ export function useCurves(engine: string, wanted: readonly PastDisposal[], chann
 export function fetchFiner(engine: string, of: readonly { readonly disposal: PastDisposal; readonly curves: Readonly<Record<string, Curve>> }[], align: Align, came: () => void): () => void {
   let left = false;
   const fetchAll = async (): Promise<void> => {
-    for (let i = 0; i < of.length && !left; i += together.closer) {
-      const batch = of.slice(i, i + together.closer);
+    for (let i = 0; i < of.length && !left; i += together) {
+      const batch = of.slice(i, i + together);
       for (const c of new Set(batch.flatMap((l) => Object.keys(l.curves)))) {
         const missing = batch.filter((l) => l.curves[c] && !finer.has(l.curves[c]));
         if (missing.length === 0 || left) continue;

@@ -1,3 +1,4 @@
+import { createLTTB } from "downsample/methods/LTTB";
 import { describe, expect, it } from "vitest";
 import type { PastDisposal, Summary } from "../state/wire.ts";
 import { bandOf, differsMost, middle, momentOf, outside, passed, sampled, shiftOf, stretches, thin, thinCurve, valueAt, type Run } from "./lay.ts";
@@ -33,6 +34,23 @@ describe("what an evening is laid by", () => {
   });
 });
 
+describe("a thinned curve", () => {
+  // Against the package "downsample", whose method is the same.
+  const theirs = createLTTB<number>({ x: (i: number) => times[i] ?? 0, y: (i: number) => values[i] ?? 0 });
+  let times: number[] = [];
+  let values: number[] = [];
+  it.each([[400, 260], [400, 399], [1200, 100], [5, 3], [4, 3], [97, 10], [263, 260]])("has of %i points the same %i as the reference", (n, most) => {
+    let x = 7;
+    const chance = (): number => (x = (x * 16_807) % 2_147_483_647) / 2_147_483_647;
+    times = Array.from({ length: n }, (_, i) => i * 90_000 + Math.floor(chance() * 30_000));
+    values = times.map((_, i) => (i < n / 2 ? 600_000 - 300 * i : 0) + 4_000 * chance());
+    const few = thin(run(times, values), most);
+    const want = theirs(Array.from({ length: n }, (_, i) => i), most) as number[];
+    expect([...few.t]).toEqual(want.map((i) => times[i]));
+    expect([...few.v]).toEqual(want.map((i) => values[i]));
+  });
+});
+
 describe("a curve", () => {
   it("breaks where a value is missing, and where two are too far apart", () => {
     expect(stretches([0, 1, 2, 3, 4], [1, null, 3, 4, 5], Infinity).map((r) => [...r.v])).toEqual([[1], [3, 4, 5]]);
@@ -55,6 +73,7 @@ describe("a curve", () => {
     const last = [...few.t].filter((_, i) => few.v[i] === 6).at(-1) ?? 0;
     expect(Math.abs(last - 699)).toBeLessThan(n / 100);
     expect(thin(r, 2000)).toBe(r);
+    expect([...thin(r, 3).t].length).toBe(3);
     expect(thinCurve([r, r], 200).reduce((k, x) => k + x.t.length, 0)).toBeLessThanOrEqual(200);
   });
 });

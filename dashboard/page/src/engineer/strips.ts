@@ -86,11 +86,32 @@ export interface Compared {
   readonly out: readonly Seen[] | null;
 }
 
+interface Steps {
+  readonly from: number;
+  readonly to: number;
+  readonly values: Float64Array;
+}
+const stepped = new WeakMap<Curve, Steps>();
+
+/** A curve at the steps at which evenings are compared; kept, since it is asked for again with each that comes. */
+export function stepsOf(l: Laid, channel: string, whole: Seen): Float64Array {
+  const c = l.curves[channel] ?? noCurve;
+  const [from, to] = [whole.from - l.shift, whole.to - l.shift];
+  const kept = stepped.get(c);
+  if (kept && kept.from === from && kept.to === to) return kept.values;
+  const values = sampled(coarsest(c), from, to, steps);
+  stepped.set(c, { from, to, values });
+  return values;
+}
+
+/** What a strip's evenings have in common, and where the bold one differs; all null where that is not known. */
 export function compare(s: Strip, bold: Laid, others: readonly Laid[], whole: Seen, many: boolean): Compared {
-  const on = (l: Laid): Float64Array => sampled(coarsest(l.curves[s.channel] ?? noCurve), whole.from - l.shift, whole.to - l.shift, steps);
+  const on = (l: Laid): Float64Array => stepsOf(l, s.channel, whole);
   const one = others[0];
-  if (!one) return { band: null, most: null, out: null };
+  // What has not come is not compared, and what nothing is known of lies nowhere.
+  if (!one || [bold, ...others].some((l) => !l.curves[s.channel])) return { band: null, most: null, out: null };
   const mine = on(bold);
+  if (mine.every(Number.isNaN)) return { band: null, most: null, out: null };
   if (!many) {
     const theirs = on(one);
     return { band: between(mine, theirs, whole.from, whole.to), most: differsMost(mine, theirs, whole.from, whole.to), out: null };

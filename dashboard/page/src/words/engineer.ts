@@ -118,7 +118,7 @@ export const engineerWords = {
   shaded: (a: string, b: string): string => `Shaded: ${a} against ${b}.`,
   shadedAll: (n: number): string => `Shaded: all of ${others(n)}, lowest to highest.`,
   differs: (what: string, at: string, by: string): string => `${what} differs most at ${at}, by ${by}.`,
-  leaves: (name: string, what: string, spans: readonly string[]): string => `${name} lies outside them in ${what} ${join(spans)}.`,
+  leaves: (name: string, what: string, span: string, longest: boolean): string => `${name} lies outside them in ${what}${longest ? ", longest" : ""} ${span}.`,
   leavesNowhere: (name: string, what: string): string => `${name} lies within them in ${what}.`,
   fromTo: (a: string, b: string): string => `from ${a} to ${b}`,
   pressure: "boiler pressure",
