@@ -27,6 +27,7 @@ import (
 	"ashlamp/dashboard/live"
 	"ashlamp/dashboard/message"
 	"ashlamp/dashboard/notify"
+	"ashlamp/dashboard/notify/heartbeat"
 	"ashlamp/dashboard/rulebook"
 	"ashlamp/hardware/calibration"
 	"ashlamp/ingest"
@@ -113,7 +114,8 @@ type App struct {
 	trouble   atomic.Pointer[string]
 	watch     *watch
 	office    *notify.Office
-	heartbeat runner // nil where nobody outside watches
+	heartbeat *heartbeat.Heartbeat // nil where nobody outside watches
+	unwatched error                // why not, where somebody should
 	// rung is told when a notice was kept; nil for nobody.
 	rung func()
 }

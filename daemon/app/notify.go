@@ -13,6 +13,7 @@ import (
 	"ashlamp/daemon/config"
 	"ashlamp/daemon/outbox"
 	"ashlamp/dashboard/api"
+	"ashlamp/dashboard/message"
 	"ashlamp/dashboard/notify"
 	"ashlamp/dashboard/notify/heartbeat"
 	"ashlamp/dashboard/notify/mail"
@@ -67,7 +68,7 @@ func (a *App) makeOffice(ctx context.Context) error {
 	a.office, err = notify.New(ctx, notify.Config{
 		Outbox: outbox.Outbox{Store: a.store}, Shed: c.Shed.Name, Zone: c.Shed.Zone, People: c.Shed.People,
 		Ways: ways, Why: why, PushKey: keys.Public, Escalate: cmp.Or(c.Notify.Escalate, notify.DefaultEscalate),
-		Current: a.current, Clock: a.o.Clock, Random: rand.Float64, Log: a.o.Log,
+		Current: a.current, Watcher: a.watcher, Clock: a.o.Clock, Random: rand.Float64, Log: a.o.Log,
 	})
 	if err != nil {
 		return err
@@ -211,9 +212,29 @@ func (a *App) makeHeartbeat() {
 	if err != nil {
 		// It keeps no engine from being judged, and the watcher notices by itself.
 		a.o.Log.Error("no watcher outside is told that the engines are judged", "error", err)
+		a.unwatched = err
 		return
 	}
 	a.heartbeat = b
+}
+
+// watcher is how the watcher outside does, for the page; nil where none is configured.
+func (a *App) watcher() *message.AlertsWatcher {
+	switch {
+	case a.unwatched != nil:
+		return &message.AlertsWatcher{Trouble: fmt.Sprintf("It is set up, but cannot be told: %v.", a.unwatched)}
+	case a.heartbeat == nil:
+		return nil
+	}
+	s := a.heartbeat.Standing()
+	w := &message.AlertsWatcher{Trouble: s.Trouble}
+	if !s.Taken.IsZero() {
+		w.Taken = &s.Taken
+	}
+	if !s.Failed.IsZero() {
+		w.Failed = &s.Failed
+	}
+	return w
 }
 
 func heartbeatOf(h config.Heartbeat, a *App) (*heartbeat.Heartbeat, error) {

@@ -2,12 +2,15 @@ package app
 
 import (
 	"context"
+	"encoding/pem"
 	"log/slog"
 	"net/http"
 	"net/http/httptest"
 	"os"
 	"path/filepath"
 	"strings"
+	"sync"
+	"sync/atomic"
 	"testing"
 	"testing/fstest"
 	"time"
@@ -33,6 +36,12 @@ func ringing(t *testing.T, dir string, n config.Notify) (*App, string) {
 	if err != nil {
 		t.Fatal(err)
 	}
+	return a, alertsOf(t, a)
+}
+
+// alertsOf is what the page of an app is told of what rings a person.
+func alertsOf(t *testing.T, a *App) string {
+	t.Helper()
 	r := httptest.NewRequest(http.MethodGet, "/api/v1/people/R.%20Penhalow/alerts", nil)
 	r.Host = "127.0.0.1"
 	w := httptest.NewRecorder()
@@ -40,7 +49,7 @@ func ringing(t *testing.T, dir string, n config.Notify) (*App, string) {
 	if w.Code != http.StatusOK {
 		t.Fatalf("%d %s", w.Code, w.Body)
 	}
-	return a, w.Body.String()
+	return w.Body.String()
 }
 
 func TestAWayThatCannotBeMadeKeepsNothingElseFromWorking(t *testing.T) {
@@ -63,9 +72,58 @@ func TestAWayThatCannotBeMadeKeepsNothingElseFromWorking(t *testing.T) {
 	if a.heartbeat != nil {
 		t.Error("there is a heartbeat that trusts nobody knows whom")
 	}
+	if !strings.Contains(told, `"watcher":{"trouble":"It is set up, but cannot be told: `) {
+		t.Errorf("%s\nis told, without that nobody outside watches", told)
+	}
 	if strings.Contains(told, "c2hvcnQ") {
 		t.Errorf("the page is told the secret: %s", told)
 	}
+}
+
+// The page is told how the watcher outside does: that there is none, that it takes
+// heartbeats, and since when and why it does not.
+func TestThePageIsToldOfTheWatcherOutside(t *testing.T) {
+	if _, page := ringing(t, t.TempDir(), config.Notify{}); !strings.Contains(page, `"watcher":null`) {
+		t.Errorf("%s\nis told, without that there is no watcher", page)
+	}
+	var refuses atomic.Bool
+	far := httptest.NewTLSServer(http.HandlerFunc(func(w http.ResponseWriter, _ *http.Request) {
+		if refuses.Load() {
+			w.WriteHeader(http.StatusServiceUnavailable)
+		}
+	}))
+	defer far.Close()
+	dir := t.TempDir()
+	ca := filepath.Join(dir, "ca.pem")
+	if err := os.WriteFile(ca, pem.EncodeToMemory(&pem.Block{Type: "CERTIFICATE", Bytes: far.Certificate().Raw}), 0o600); err != nil {
+		t.Fatal(err)
+	}
+	a, page := ringing(t, dir, config.Notify{Heartbeat: config.Heartbeat{URL: far.URL, Every: time.Minute, CAFile: ca}})
+	if !strings.Contains(page, `"watcher":{}`) {
+		t.Errorf("%s\nis told before the first heartbeat", page)
+	}
+	ctx, cancel := context.WithCancel(t.Context())
+	var all sync.WaitGroup
+	all.Go(func() { _ = a.heartbeat.Run(ctx) })
+	defer all.Wait()
+	defer cancel()
+	comes := func(want string) {
+		t.Helper()
+		tick := time.NewTicker(time.Millisecond)
+		defer tick.Stop()
+		deadline := time.After(20 * time.Second)
+		for page = alertsOf(t, a); !strings.Contains(page, want); page = alertsOf(t, a) {
+			select {
+			case <-tick.C:
+			case <-deadline:
+				t.Fatalf("%s\nis told, want %s", page, want)
+			}
+		}
+	}
+	comes(`"watcher":{"taken":"2031-05-04T17:00:00Z"}`)
+	refuses.Store(true)
+	a.o.Clock.(*clock.Stepped).Set(time.Date(2031, 5, 4, 17, 1, 0, 0, time.UTC))
+	comes(`"watcher":{"taken":"2031-05-04T17:00:00Z","failed":"2031-05-04T17:01:00Z","trouble":"`)
 }
 
 // The key by which browsers are subscribed outlives a restart: with another nobody would

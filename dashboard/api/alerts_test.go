@@ -46,7 +46,8 @@ func ringing(t *testing.T, names ...string) (*answers, http.Handler) {
 	office, err := notify.New(t.Context(), notify.Config{
 		Outbox: outbox.Outbox{Store: kept}, Shed: "Fernhollow shed", Zone: time.UTC, People: []string{"R. Penhalow", "T. Oxley"},
 		Ways: map[string]notify.Way{"push": push, "mail": push}, Why: map[string]string{"webhook": "The shed has no webhook."},
-		PushKey: "BKey", Escalate: time.Minute, Current: func(string) bool { return true }, Clock: clock.NewStepped(evening), Random: func() float64 { return 0 }, Log: quiet,
+		PushKey: "BKey", Escalate: time.Minute, Watcher: func() *message.AlertsWatcher { return nil },
+		Current: func(string) bool { return true }, Clock: clock.NewStepped(evening), Random: func() float64 { return 0 }, Log: quiet,
 	})
 	if err != nil {
 		t.Fatal(err)

@@ -21,6 +21,19 @@ type Alerts struct {
 	// Failing says in a sentence which way has been failing and since when; empty where
 	// none has.
 	Failing string `json:"failing,omitempty"`
+	// Watcher is who outside of the shed notices that the daemon is silent; null where
+	// there is nobody.
+	Watcher *AlertsWatcher `json:"watcher"`
+}
+
+// AlertsWatcher is a watcher outside of the shed, which is sent heartbeats and rings when
+// none comes.
+type AlertsWatcher struct {
+	// Taken is when it last took one, Failed since when it has not.
+	Taken  *time.Time `json:"taken,omitempty"`
+	Failed *time.Time `json:"failed,omitempty"`
+	// Trouble is why it does not; empty while it does.
+	Trouble string `json:"trouble,omitempty"`
 }
 
 // AlertsChoice is what a person chose.

@@ -40,7 +40,7 @@ func (o *Office) Alerts(ctx context.Context, person string) (message.Alerts, err
 	if err != nil {
 		return message.Alerts{}, err
 	}
-	out := message.Alerts{Person: person, Choice: r.Choice, PushKey: o.c.PushKey, Ways: o.waysOf(r)}
+	out := message.Alerts{Person: person, Choice: r.Choice, PushKey: o.c.PushKey, Ways: o.waysOf(r), Watcher: o.c.Watcher()}
 	for _, l := range letters {
 		out.Letters = append(out.Letters, letterOf(l))
 	}

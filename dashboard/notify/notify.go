@@ -62,7 +62,12 @@ type Later struct {
 }
 
 // Error says what the other side said.
-func (l *Later) Error() string { return fmt.Sprintf("asked to wait %s: %v", l.After, l.Err) }
+func (l *Later) Error() string {
+	if l.After == 0 {
+		return l.Err.Error()
+	}
+	return fmt.Sprintf("asked to wait %s: %v", l.After, l.Err)
+}
 
 // Unwrap returns the reason.
 func (l *Later) Unwrap() error { return l.Err }

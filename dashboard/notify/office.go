@@ -7,6 +7,8 @@ import (
 	"log/slog"
 	"sync"
 	"time"
+
+	"ashlamp/dashboard/message"
 )
 
 const (
@@ -59,6 +61,8 @@ type Config struct {
 	// Current reports whether what is told of an engine is judged up to now. Nobody is told
 	// that one is cool enough or ready while it is not.
 	Current func(engine string) bool
+	// Watcher returns how the watcher outside does, nil where there is none.
+	Watcher func() *message.AlertsWatcher
 	Clock   Clock
 	// Random returns a number from 0 to under 1, for the jitter.
 	Random func() float64
@@ -92,7 +96,7 @@ type ended struct {
 
 // New returns an office that has read what people chose. It sends nothing before [Office.Run].
 func New(ctx context.Context, c Config) (*Office, error) {
-	if c.Outbox == nil || c.Zone == nil || c.Current == nil || c.Clock == nil || c.Random == nil || c.Log == nil {
+	if c.Outbox == nil || c.Zone == nil || c.Current == nil || c.Watcher == nil || c.Clock == nil || c.Random == nil || c.Log == nil {
 		return nil, errors.New("make the office that rings: a part of it is missing; give it store, zone, clock, chance and log")
 	}
 	if c.Escalate <= 0 {

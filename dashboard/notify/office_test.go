@@ -158,7 +158,8 @@ func (s *shed) open() {
 	s.office, err = notify.New(s.ctx, notify.Config{
 		Outbox: kept, Shed: "Fernhollow shed", Zone: london, People: []string{penhalow, oxley, bray},
 		Ways:    map[string]notify.Way{"mail": s.mail, "webhook": s.hook, "push": s.push},
-		PushKey: "BKey", Escalate: 5 * time.Minute, Current: func(engine string) bool { return s.unjudged.Load() != engine }, Clock: clock.Board{}, Random: func() float64 { return 0.5 },
+		PushKey: "BKey", Escalate: 5 * time.Minute, Watcher: func() *message.AlertsWatcher { return nil },
+		Current: func(engine string) bool { return s.unjudged.Load() != engine }, Clock: clock.Board{}, Random: func() float64 { return 0.5 },
 		Log: slog.New(slog.NewTextHandler(io.Discard, nil)),
 	})
 	if err != nil {

@@ -80,7 +80,7 @@ func New(c Config) (*Heartbeat, error) {
 	if c.Every <= 0 || c.Judging == nil || c.Clock == nil || c.Log == nil {
 		return nil, errors.New("heartbeat: a part of it is missing; give it an interval above zero, who knows of the judging, clock and log")
 	}
-	by, err := webhook.NewUnsigned(webhook.Config{URL: c.URL, Secret: c.Secret, Shed: c.Shed, HTTP: c.HTTP, Now: c.Clock.Now})
+	by, err := webhook.NewUnsigned(webhook.Config{URL: c.URL, Secret: c.Secret, Who: "the watcher", Shed: c.Shed, HTTP: c.HTTP, Now: c.Clock.Now})
 	if err != nil {
 		return nil, fmt.Errorf("heartbeat: %w", err)
 	}

@@ -18,6 +18,7 @@ package webhook
 
 import (
 	"bytes"
+	"cmp"
 	"context"
 	"crypto/hmac"
 	"crypto/sha256"
@@ -112,6 +113,8 @@ type Config struct {
 	Secret []byte
 	// Shed is the shed's id.
 	Shed string
+	// Who is what the receiver is called in an error; empty for "the webhook's receiver".
+	Who string
 	// Page is the address under which the page is opened, as
 	// "https://shed.fernhollow.example"; empty where none is given.
 	Page string
@@ -124,8 +127,9 @@ type Config struct {
 
 // Webhook is a [notify.Way].
 type Webhook struct {
-	c    Config
-	host string
+	c       Config
+	host    string
+	meaning posted.Meaning
 }
 
 var _ notify.Way = (*Webhook)(nil)
@@ -157,17 +161,15 @@ func NewUnsigned(c Config) (*Webhook, error) {
 	if c.Now == nil {
 		c.Now = time.Now
 	}
-	return &Webhook{c, u.Host}, nil
+	return &Webhook{c, u.Host, posted.Meaning{Who: cmp.Or(c.Who, "the webhook's receiver"), Refused: refused}}, nil
 }
 
-// meaning is what answers mean; 410 is that nothing is wanted any more (CloudEvents HTTP
-// webhooks §2.2), and forgets no address, since a person wrote it down.
-var meaning = posted.Meaning{
-	Who: "the webhook's receiver",
-	Refused: []int{
-		http.StatusBadRequest, http.StatusGone, http.StatusRequestEntityTooLarge,
-		http.StatusUnsupportedMediaType, http.StatusUnprocessableEntity,
-	},
+// refused are the answers by which a message is never taken; 410 is that nothing is wanted
+// any more (CloudEvents HTTP webhooks §2.2), and forgets no address, since a person wrote
+// it down.
+var refused = []int{
+	http.StatusBadRequest, http.StatusGone, http.StatusRequestEntityTooLarge,
+	http.StatusUnsupportedMediaType, http.StatusUnprocessableEntity,
 }
 
 // Send implements [notify.Way].
@@ -213,9 +215,9 @@ func (w *Webhook) Post(ctx context.Context, e Event) error {
 		if errors.As(err, &u) {
 			err = fmt.Errorf("%s: %w", w.host, u.Err) // the whole address may hold a token
 		}
-		return meaning.Failed(err, sending)
+		return w.meaning.Failed(err, sending)
 	}
-	return meaning.Answer(a, now)
+	return w.meaning.Answer(a, now)
 }
 
 // Sign returns the signature of a body: "v1," and base64 of the HMAC-SHA256 over

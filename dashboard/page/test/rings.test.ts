@@ -85,6 +85,22 @@ describe.each([
   });
 });
 
+describe("who watches the shed from outside", () => {
+  it("is told with its last sign of life, and since when and why it takes none", async () => {
+    const page = await open(browser, shed.url + at, { viewport: desk }, me);
+    const watcher = page.getByRole("region", { name: "If the shed falls silent" });
+    await watcher.getByText(/^It took the last sign of life at .+, and rings when none comes\.$/).waitFor();
+    shed.watch(503);
+    try {
+      await watcher.getByText(/^It has taken no sign of life since .+503.+ The last one it took was at .+\.$/).waitFor();
+      await watcher.getByText("fails", { exact: true }).waitFor();
+    } finally {
+      shed.watch(204);
+    }
+    await watcher.getByText("takes", { exact: true }).waitFor();
+  });
+});
+
 describe("what a person chooses", () => {
   it("is led to from the shed, kept by the daemon, and read as a sentence", async () => {
     await choose({}, "T. Oxley");

@@ -14,6 +14,8 @@ export interface Ringing {
   readonly posted: readonly { readonly id: string; readonly type: string; readonly data: { readonly line: string } }[];
   /** What the far end answers from now on. */
   answer(status: number): void;
+  /** What a watcher of the shed's signs of life answers from now on. */
+  watch(status: number): void;
   close(): Promise<void>;
 }
 
@@ -21,10 +23,12 @@ export interface Ringing {
 export async function ringing(bin: string, page: string | undefined, speed = 60): Promise<Ringing> {
   const posted: Ringing["posted"][number][] = [];
   let status = 204;
+  let watched = 204;
   const far = createServer((q, a) => {
     let text = "";
     q.on("data", (d) => (text += String(d)));
     q.on("end", () => {
+      if (q.url === "/alive") return void a.writeHead(watched).end();
       posted.push(JSON.parse(text) as (typeof posted)[number]);
       a.writeHead(status).end();
     });
@@ -40,6 +44,9 @@ export async function ringing(bin: string, page: string | undefined, speed = 60)
     `[notify.webhook]
 url = "http://127.0.0.1:${port}/ashlamp"
 secret_file = "${secret}"
+[notify.heartbeat]
+url = "http://127.0.0.1:${port}/alive"
+every_s = 60
 [notify.mail]
 host = "127.0.0.1"
 port = ${await freePort()}
@@ -53,6 +60,7 @@ starttls = false
     door,
     posted,
     answer: (s) => void (status = s),
+    watch: (s) => void (watched = s),
     async close() {
       await door.close();
       await daemon.close();

@@ -12,6 +12,7 @@ import { Chosen } from "./Chosen.tsx";
 import { readsAs, reachedBy } from "./choose.ts";
 import { alerts, keepRings, stale, trouble } from "./kept.ts";
 import { Letters } from "./Letters.tsx";
+import { Watcher } from "./Watcher.tsx";
 import { Ways } from "./Ways.tsx";
 
 /** Who is looked at: nobody until the shed has told its people and one of them is chosen. */
@@ -63,6 +64,7 @@ export function Rings() {
           <div class="rings-columns">
             <div>
               <Ways a={a} person={who} />
+              <Watcher a={a} />
               <Letters a={a} />
             </div>
             <Chosen a={a} person={who} people={people.length} />

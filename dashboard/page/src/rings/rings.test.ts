@@ -56,7 +56,7 @@ describe("a way", () => {
   ] as const)("%j %s", (way, want) => expect(standsOf(way)).toBe(want));
   it("is told as ringing only while it is open, chosen and does not fail", () => {
     const ways: Way[] = [{ id: "push/a", name: "phone", open: true, failed: "2031-05-04T17:03:00Z" }, mail, { id: "webhook", open: true }];
-    const of = (c: Partial<Choice>, w = ways): ReturnType<typeof reachedBy> => reachedBy({ person: "", push_key: "", letters: [], ways: w, choice: { ...choice, ...c } } satisfies Alerts);
+    const of = (c: Partial<Choice>, w = ways): ReturnType<typeof reachedBy> => reachedBy({ person: "", push_key: "", letters: [], watcher: null, ways: w, choice: { ...choice, ...c } } satisfies Alerts);
     expect(of({})).toEqual({ by: [], fails: ["the browser \u201cphone\u201d"] });
     expect(of({ mail: "a@b.example", webhook: true }).by).toEqual(["mail", "the webhook"]);
     expect(of({ mail: "a@b.example" }, [{ ...mail, open: false }])).toEqual({ by: [], fails: [] });

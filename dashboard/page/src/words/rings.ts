@@ -121,6 +121,17 @@ export const ringsWords = {
     forgotten: "It is rung no longer.",
   },
 
+  watcher: {
+    title: "If the shed falls silent",
+    name: "A watcher outside",
+    stands: { takes: "takes", fails: "fails", untried: "not told yet", none: "nobody" },
+    none: "A board that is dead or without a network rings nobody, and nobody outside would notice. Name a watcher under [notify.heartbeat] url in the configuration; it rings when no sign of life comes.",
+    untried: "It has not been sent a sign of life yet.",
+    takes: (t: string): string => `It took the last sign of life at ${t}, and rings when none comes.`,
+    fails: (t: string, why: string): string => `It has taken no sign of life since ${t}${why ? `: ${why}` : ""}.`,
+    before: (t: string): string => `The last one it took was at ${t}.`,
+  },
+
   here: {
     title: "This browser",
     isRung: "It is rung.",
