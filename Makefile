@@ -66,7 +66,7 @@ bench: tools build
 	go test -run '^$$' -bench Ring -benchtime 1x ./daemon
 	go run ./simulators/load -bin bin/ashlamp
 	go run ./simulators/tablets -bin bin/ashlamp
-	cd $(PAGE) && ASHLAMP_BIN=$(CURDIR)/bin/ashlamp npm run --silent measure
+	cd $(PAGE) && ASHLAMP_BIN=$(CURDIR)/bin/ashlamp npm run --silent measure && npm run --silent measure:years
 
 # N disposals with faults, judged beside the truth; the report is campaign.md. The
 # last line is the campaign's figures.

@@ -4,7 +4,7 @@
  * while they are moved and come closer. The server answers from what it made before, so
  * that the page alone is measured; it is made in the same process, and is warm.
  *
- *     npm run build && npx tsx test/measure-years.ts [OPENINGS]
+ *     npm run build && npm run measure:years [-- OPENINGS]
  *
  * The times are told by the wall and, of tasks, of the processor alone, which is what
  * a machine does that has nothing else to do.
@@ -115,6 +115,40 @@ async function opened(browser: Browser): Promise<void> {
   }
 }
 
+/** The ceiling: a page with nothing on it that fetches the same answers, reads them, and draws each curve once. */
+async function bare(browser: Browser): Promise<void> {
+  const calls = ["boiler.pressure", "boiler.shell.top", "firebox"].map(
+    (channel) => `${server.url}api/v1/engines/quillet/overlay?${new URLSearchParams([["channel", channel], ["align", "fire-out"], ["points", "400"], ...fifty.map((id): [string, string] => ["disposal", id])])}`,
+  );
+  const walls: number[] = [];
+  for (let i = 0; i < openings + 1; i++) {
+    const context = await browser.newContext({ viewport: desk });
+    const page = await context.newPage();
+    // Any answer of the server is a page from which it may be asked.
+    await page.goto(`${server.url}api/v1/engines/quillet/disposals`);
+    await page.evaluate("globalThis.__name = (f) => f");
+    const wall = await page.evaluate(async (calls) => {
+      const start = performance.now();
+      const all = (await Promise.all(calls.map(async (c) => (await fetch(c)).json()))) as { disposals: { s: number[]; mean: (number | null)[] }[] }[];
+      const canvas = document.body.appendChild(document.createElement("canvas"));
+      [canvas.width, canvas.height] = [900, 600];
+      const ctx = canvas.getContext("2d");
+      all.forEach((o, k) => {
+        const most = Math.max(...o.disposals.flatMap((d) => d.mean.map((v) => v ?? 0)));
+        for (const d of o.disposals) {
+          ctx?.beginPath();
+          d.s.forEach((s, n) => ctx?.lineTo(450 + s / 80, 200 * (k + 1) - (190 * (d.mean[n] ?? 0)) / most));
+          ctx?.stroke();
+        }
+      });
+      return new Promise<number>((done) => requestAnimationFrame(() => setTimeout(() => done(performance.now() - start))));
+    }, calls);
+    if (i > 0) walls.push(wall);
+    await context.close();
+  }
+  tell("a bare page fetching, reading and drawing the same curves", walls);
+}
+
 async function moved(browser: Browser): Promise<void> {
   const page = await open(browser, "about:blank", { viewport: desk });
   await browser.startTracing(page, { categories });
@@ -155,6 +189,7 @@ async function moved(browser: Browser): Promise<void> {
 const browser = await launch();
 try {
   await opened(browser);
+  await bare(browser);
   await moved(browser);
   console.log(`load of the machine meanwhile: ${loadavg()[0]?.toFixed(1)}`);
 } finally {
