@@ -97,7 +97,7 @@ type ended struct {
 // New returns an office that has read what people chose. It sends nothing before [Office.Run].
 func New(ctx context.Context, c Config) (*Office, error) {
 	if c.Outbox == nil || c.Zone == nil || c.Current == nil || c.Watcher == nil || c.Clock == nil || c.Random == nil || c.Log == nil {
-		return nil, errors.New("make the office that rings: a part of it is missing; give it store, zone, clock, chance and log")
+		return nil, errors.New("make the office that rings: a part of it is missing; give it store, zone, who knows of the judging and of the watcher, clock, chance and log")
 	}
 	if c.Escalate <= 0 {
 		return nil, fmt.Errorf("make the office that rings: the next person cannot be rung after %s; give a span above zero", c.Escalate)

@@ -276,7 +276,8 @@ interface ReadingProps {
 /** What stands at the line that reads the sheet. */
 function Reading({ read, coming, all, bold, many, strips, name, u }: ReadingProps) {
   const at = read.value;
-  if (at === null) return <p class="over-reading over-reading-none">{coming ? words.fetching : words.readHint}</p>;
+  // What has not come yet is no missing reading.
+  if (coming || at === null) return <p class="over-reading over-reading-none">{coming ? words.fetching : words.readHint}</p>;
   const drawnStrips = strips.filter((s) => all.some((l) => (l.curves[s.channel]?.length ?? 0) > 0));
   const one = (l: Laid): string =>
     words.readOf(name(l.id), drawnStrips.map((s) => {

@@ -1,7 +1,7 @@
 import { createLTTB } from "downsample/methods/LTTB";
 import { describe, expect, it } from "vitest";
 import type { PastDisposal, Summary } from "../state/wire.ts";
-import { bandOf, differsMost, middle, momentOf, outside, passed, sampled, shiftOf, stretches, thin, thinCurve, valueAt, type Run } from "./lay.ts";
+import { bandOf, differsMost, knownTogether, middle, momentOf, outside, passed, sampled, shiftOf, stretches, thin, thinCurve, valueAt, type Run } from "./lay.ts";
 import { finding, loss, namesOf } from "./told.ts";
 
 const at = (min: number): string => new Date(Date.UTC(2026, 9, 24, 16, min)).toISOString();
@@ -84,6 +84,12 @@ describe("what evenings have in common", () => {
     const b = bandOf([s(1, 2, NaN, NaN), s(3, 1, 5, NaN), s(2, 2, NaN, NaN)], 0, 3);
     expect([...b.lo]).toEqual([1, 1, NaN, NaN]);
     expect([...b.hi]).toEqual([3, 2, NaN, NaN]);
+  });
+  it("tells whether one is ever known together with the band", () => {
+    const band = bandOf([Float64Array.of(1, 1, NaN, NaN), Float64Array.of(2, 2, NaN, NaN)], 0, 3);
+    expect(knownTogether(Float64Array.of(NaN, 5, NaN, NaN), band)).toBe(true);
+    expect(knownTogether(Float64Array.of(NaN, NaN, 5, 5), band)).toBe(false);
+    expect(knownTogether(Float64Array.of(NaN, NaN, NaN, NaN), band)).toBe(false);
   });
   it("tells where one lies outside, never where it or they are not known", () => {
     const b = bandOf([s(1, 1, 1, 1, NaN), s(2, 2, 2, 2, NaN)], 0, 4);

@@ -202,6 +202,9 @@ export function differsMost(a: Float64Array, b: Float64Array, from: number, to: 
   return best;
 }
 
+/** Whether a curve and a band are known at one moment at least: else it lies neither within nor outside. */
+export const knownTogether = (a: Float64Array, band: Band): boolean => a.some((v, k) => !Number.isNaN(v + (band.lo[k] ?? NaN)));
+
 /** The stretches in which a curve lies outside a band by more than `slack`, in ms. */
 export function outside(a: Float64Array, band: Band, slack: number): { readonly from: number; readonly to: number }[] {
   const out: { from: number; to: number }[] = [];

@@ -1,9 +1,9 @@
-/** The strips of a sheet of evenings, what of time it shows, and what the evenings have in common. Pure. */
+/** The strips of a sheet of evenings, what of time it shows, and what the evenings have in common. */
 import { pressureScale, temperatureScale } from "../chart/scale.ts";
 import type { Engine } from "../state/wire.ts";
 import { engineerWords as words } from "../words/engineer.ts";
 import { coarsest } from "./curves.ts";
-import { bandOf, between, differsMost, outside, sampled, type Align, type Band, type Curve, type Laid } from "./lay.ts";
+import { bandOf, between, differsMost, knownTogether, outside, sampled, type Align, type Band, type Curve, type Laid } from "./lay.ts";
 import { minutesOf, target } from "./told.ts";
 import type { Seen } from "./zoom.ts";
 
@@ -111,11 +111,10 @@ export function compare(s: Strip, bold: Laid, others: readonly Laid[], whole: Se
   // What has not come is not compared, and what nothing is known of lies nowhere.
   if (!one || [bold, ...others].some((l) => !l.curves[s.channel])) return { band: null, most: null, out: null };
   const mine = on(bold);
-  if (mine.every(Number.isNaN)) return { band: null, most: null, out: null };
   if (!many) {
     const theirs = on(one);
     return { band: between(mine, theirs, whole.from, whole.to), most: differsMost(mine, theirs, whole.from, whole.to), out: null };
   }
   const band = bandOf(others.map(on), whole.from, whole.to);
-  return { band, most: null, out: outside(mine, band, s.slack) };
+  return { band, most: null, out: knownTogether(mine, band) ? outside(mine, band, s.slack) : null };
 }
